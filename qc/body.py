@@ -1,0 +1,68 @@
+"""The cake's shape: one round, nearly upright body, in the cake frame (origin where its axis meets the board, Z up).
+
+Side: distance from the (leaning) centre line r(theta, z) = radius + taper + low harmonics + a profile common to all
+directions. Top: a tilted plane with a dome. Both are joined by a rounding. Decorations, piped borders and drips are
+not part of it (measurements.md, "Iced body").
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Array = NDArray[np.float64]
+HARMONICS = np.arange(2, 7)  # undulations per revolution that the side may have
+PROFILE_KNOTS = np.linspace(0.0, 1.0, 9)  # shares of the height at which the common side profile is given
+LOW, HIGH = 0.1, 0.9  # shares of the height between which the side counts
+RIM = 0.8  # share of the radius within which the top counts
+
+
+@dataclass(frozen=True)
+class Body:
+    """Shape parameters (mm, radians) in the cake frame."""
+
+    radius_mm: float  # mean, at half height
+    height_mm: float  # top plane above the board, on the axis
+    taper_mm: float  # diameter at 0.9 of the height minus that at 0.1
+    lean_mm: Array  # (2,) shift of the centre from 0.1 to 0.9 of the height
+    slope: Array  # (2,) dz/dx, dz/dy of the top plane
+    dome_mm: float  # middle above the rim circle at 0.8 of the radius
+    edge_mm: float  # radius of the top edge's rounding
+    harmonics_mm: Array  # (len(HARMONICS), 2) cosine and sine amplitudes
+    profile_mm: Array  # (len(PROFILE_KNOTS),) deviation of the radius at the knots, common to all directions
+
+    @property
+    def diameter_mm(self) -> float:
+        """Twice the mean radius at half height (the measured diameter comes from the plan outline)."""
+        return 2 * self.radius_mm
+
+    def centre_mm(self, z_mm: ArrayLike) -> Array:
+        """Centre (..., 2) of the cross-section at heights z."""
+        u = np.asarray(z_mm, float)[..., None] / self.height_mm
+        return self.lean_mm * (u - 0.5) / (HIGH - LOW)
+
+    def side_radius_mm(self, theta_rad: ArrayLike, z_mm: ArrayLike) -> Array:
+        """Radius of the side about its centre, before the rounding of the edge takes over."""
+        theta, u = np.asarray(theta_rad, float), np.asarray(z_mm, float) / self.height_mm
+        r = self.radius_mm + 0.5 * self.taper_mm * (u - 0.5) / (HIGH - LOW)
+        r = r + np.interp(u, PROFILE_KNOTS, self.profile_mm)
+        for m, (c, s) in zip(HARMONICS, self.harmonics_mm, strict=True):
+            r = r + c * np.cos(m * theta) + s * np.sin(m * theta)
+        return r
+
+    def top_z_mm(self, x_mm: ArrayLike, y_mm: ArrayLike) -> Array:
+        """Height of the top surface above the board at places (x, y)."""
+        x, y = np.asarray(x_mm, float), np.asarray(y_mm, float)
+        q2 = (x * x + y * y) / (RIM * self.radius_mm) ** 2
+        return self.height_mm + self.slope[0] * x + self.slope[1] * y + self.dome_mm * (0.5 - q2)
+
+    def side_point_mm(self, theta_rad: ArrayLike, z_mm: ArrayLike) -> Array:
+        """Points (..., 3) of the side at directions theta (about the centre line) and heights z."""
+        theta, z = np.broadcast_arrays(np.asarray(theta_rad, float), np.asarray(z_mm, float))
+        r, c = self.side_radius_mm(theta, z), self.centre_mm(z)
+        return np.stack([c[..., 0] + r * np.cos(theta), c[..., 1] + r * np.sin(theta), z], -1)
+
+    def top_point_mm(self, x_mm: ArrayLike, y_mm: ArrayLike) -> Array:
+        """Points (..., 3) of the top surface."""
+        x, y = np.broadcast_arrays(np.asarray(x_mm, float), np.asarray(y_mm, float))
+        return np.stack([x, y, self.top_z_mm(x, y)], -1)

@@ -1,0 +1,7 @@
+"""Commands of the command line: measure."""
+
+import typer
+
+
+def register(app: typer.Typer) -> None:
+    """Add this module's commands to the command line."""
