@@ -1,4 +1,4 @@
-"""What is known of a photo's lens before the photo is looked at: from its EXIF, or from earlier photos of its camera."""
+"""What is known of a photo's lens before looking at it: from its EXIF, or from earlier photos of its camera."""
 
 from dataclasses import dataclass
 
