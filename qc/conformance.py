@@ -58,9 +58,9 @@ class Belief:
             share = under + share * (1 - under)
         left, right = self._halves()
         # Inverse of the two branches of the distribution function; Wallis (2014), equation 1
-        low = self.mode + self.below * norm.ppf(np.clip(share / (2 * left), 0, 0.5)) if left else self.mode
-        up = self.mode + self.above * norm.ppf(np.clip(1 - (1 - share) / (2 * right), 0.5, 1)) if right else self.mode
-        return np.where(share < left, low, up)
+        low = norm.ppf(np.clip(share / (2 * left), 0, 0.5)) * self.below if self.below > 0 else 0.0
+        up = norm.isf(np.clip((1 - share) / (2 * right), 0, 0.5)) * self.above if self.above > 0 else 0.0
+        return self.mode + np.where(share < left, low, up)
 
     def _halves(self) -> tuple[float, float]:
         total = self.below + self.above
