@@ -1,46 +1,192 @@
-"""The reference card: its layout, the printable sheet, finding it in a photo (card.md)."""
+"""The reference card in a photo: both panels' corners, with how sure each is.
 
-from dataclasses import dataclass
+Found in a reduced picture by its markers, refined in the photo itself (`qc.card_refine`); a floor panel seen too flat
+for its markers to be read is looked for where the standing panel says that it must be (`qc.card_fold`). The layout is
+in `qc.card_layout`, the printable sheet in `qc.card_sheet`.
+"""
 
+from dataclasses import dataclass, replace
+
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from qc.card_fold import search_floor, standing_pose
+from qc.card_layout import (
+    CORNERS,
+    MARGIN_MM,
+    MARKER_MM,
+    PANEL_MM,
+    SQUARE_MM,
+    SQUARES,
+    THICKNESS_MM,
+    CardView,
+    PanelView,
+    corner_mm,
+)
+from qc.card_map import PanelMap, fit_robust
+from qc.card_markers import Markers, Reduced, find_markers, reduced, rough_map, scales, seen_twice
+from qc.card_refine import REFINE, Refined, refine
+from qc.errors import CardError
 from qc.photo import Photo
+from qc.profiles import exif_prior
 
-PANEL_MM, SQUARES, SQUARE_MM, MARKER_MM, MARGIN_MM = 120.0, 7, 15.0, 11.0, 7.5
-THICKNESS_MM = 0.25  # printed face above the bench
+__all__ = [
+    "MARGIN_MM",
+    "MARKER_MM",
+    "PANEL_MM",
+    "SQUARES",
+    "SQUARE_MM",
+    "THICKNESS_MM",
+    "CardView",
+    "PanelView",
+    "corner_mm",
+    "find_card",
+]
+
+Grey = NDArray[np.uint8]
 
 
 @dataclass(frozen=True)
-class PanelView:
-    """Inner chessboard corners of one panel found in a photo."""
+class CardSettings:
+    """How the card is accepted."""
 
-    panel: str  # "floor" or "standing"
-    ids: NDArray[np.int64]  # (N,) 0..35, reading order
-    corners_px: NDArray[np.float64]  # (N, 2)
-    sigma_px: NDArray[np.float64]  # (N,) standard uncertainty of each coordinate
-
-
-@dataclass(frozen=True)
-class CardView:
-    """What a photo shows of the card; a panel that was not found has no entry."""
-
-    floor: PanelView | None
-    standing: PanelView | None
-
-    @property
-    def corner_count(self) -> int:
-        return sum(len(p.ids) for p in (self.floor, self.standing) if p is not None)
+    least_corners: int = 12  # corners of a panel; fewer fix its pose too weakly
+    least_panel: int = 6  # corners below which a panel is left out
+    noise_inflation: float = 2.5  # 1; a photo's noise is smeared over neighbours, see tests on rendered photos
+    noise_floor_px: float = 0.02  # px; what is left of blur, tone curve and compression where noise is nil
+    outlier_sigma: float = 4.5  # standard uncertainties off the panel's smooth shape
+    outlier_px: float = 0.25  # px that are always allowed: bow and lens are not quite cubic
+    reduced_passes: int = 1  # refinements in the reduced picture
+    photo_passes: int = 4  # at most, in the photo
+    still_px: float = 0.08  # px; median movement below which a refinement ends
+    twice: int = 2  # markers read at two places from which it is two cards
 
 
-def corner_mm(ids: NDArray[np.int64]) -> NDArray[np.float64]:
-    """Nominal (u right, v down) mm (N, 2) of inner corners from the top-left corner of a panel's chessboard."""
-    ids = np.asarray(ids)
-    return SQUARE_MM * np.stack([1 + ids % (SQUARES - 1), 1 + ids // (SQUARES - 1)], -1).astype(float)
+CARD = CardSettings()
 
 
-def find_card(photo: Photo) -> CardView:
-    """Both panels' corners to a tenth of a pixel, also of a floor panel seen at a grazing angle."""
-    from qc.card_find import find_card as find
+def find_card(photo: Photo, settings: CardSettings = CARD) -> CardView:
+    """Both panels' corners to a few hundredths of a pixel, also of a floor panel seen at a grazing angle.
 
-    return find(photo)
+    Parameters
+    ----------
+    photo : Photo
+    settings : CardSettings, optional
+
+    Returns
+    -------
+    CardView
+        Panels of which at least `least_panel` corners can be seen; at least one has `least_corners`.
+
+    Raises
+    ------
+    CardError
+        No card, too little of it, or two cards in the photo.
+    """
+    grey = np.asarray(cv2.cvtColor(photo.pixels, cv2.COLOR_RGB2GRAY), np.uint8)
+    picture, markers = _look(grey)
+    if any(seen_twice(m) >= settings.twice for m in markers.values()):
+        raise CardError(f"{photo.name} shows two reference cards; take one away and take the photo again.")
+    views = {panel: _panel(grey, picture, m, settings) for panel, m in markers.items()}
+    floor, standing = views.get("floor"), views.get("standing")
+    if standing is not None and (floor is None or len(floor.ids) < CORNERS):
+        floor = _better(floor, _foretold_floor(photo, grey, picture, standing, settings))
+    most = max((len(p.ids) for p in (floor, standing) if p is not None), default=0)
+    if most < settings.least_corners:
+        raise CardError(_too_little(photo, most))
+    return CardView(floor, standing)
+
+
+def _too_little(photo: Photo, corners: int) -> str:
+    if corners == 0:
+        return (
+            f"{photo.name} does not show the reference card, or it is too dark, too blurred or too small to be read; "
+            "stand the card beside the board in the light and take the photo again."
+        )
+    return (
+        f"{photo.name} shows only {corners} of a card panel's {CORNERS} corners; "
+        "clear what hides the card and take the photo with the whole card in it."
+    )
+
+
+def _look(grey: Grey) -> tuple[Reduced, dict[str, Markers]]:
+    """Markers at the smallest size at which some can be read."""
+    picture = reduced(grey, next(scales()))
+    markers: dict[str, Markers] = {}
+    for long_px in scales():
+        if markers or (picture.scale == 1.0 and long_px > max(grey.shape)):
+            break
+        picture = reduced(grey, long_px)
+        markers = find_markers(picture)
+        if max((len(m.ids) for m in markers.values()), default=0) < 4:
+            markers = {} if long_px < max(grey.shape) else markers
+    return picture, markers
+
+
+def _panel(grey: Grey, picture: Reduced, markers: Markers, settings: CardSettings) -> PanelView | None:
+    """One panel from its markers."""
+    rough = rough_map(markers, 1.0 / picture.scale)
+    return None if rough is None else _refined(grey, picture, markers.panel, rough, settings)
+
+
+def _refined(grey: Grey, picture: Reduced, panel: str, rough: PanelMap, settings: CardSettings) -> PanelView | None:
+    """Corners from a rough map: first in the reduced picture, then in the photo until they stand still."""
+    ids = np.arange(CORNERS)
+    where, blur = rough, REFINE.blur_px
+    photo = Reduced(grey, 1.0)
+    levels = [picture] * settings.reduced_passes + [photo] * settings.photo_passes
+    for number, level in enumerate(levels):
+        result = _at_level(level, panel, ids, where, blur)
+        good = result.fit > REFINE.least_fit
+        if good.sum() < settings.least_panel:
+            return None
+        sigma = np.sqrt(np.einsum("nii->n", result.covariance_px2[good]) / 2 + settings.noise_floor_px**2)
+        found, away = fit_robust(corner_mm(ids[good]), result.corners_px[good], sigma, 4, 0.1 / level.scale)
+        if found is None:
+            return None
+        where = found
+        if level.scale == 1.0:
+            blur = float(np.clip(np.median(result.blur_px[good]), 0.3, 2.5))
+        still = float(np.median(result.shift_px[good]))
+        if level.scale == 1.0 and number > settings.reduced_passes and still < settings.still_px:
+            break
+    covariance = settings.noise_inflation**2 * result.covariance_px2 + settings.noise_floor_px**2 * np.eye(2)
+    sigma = np.sqrt(np.einsum("nii->n", covariance[good]) / 2)
+    kept = away < np.maximum(settings.outlier_sigma * sigma, settings.outlier_px)
+    if kept.sum() < settings.least_panel:
+        return None
+    return PanelView(panel, ids[good][kept], result.corners_px[good][kept], sigma[kept], covariance[good][kept])
+
+
+def _at_level(level: Reduced, panel: str, ids: NDArray[np.int64], where: PanelMap, blur_px: float) -> Refined:
+    """Refine in a reduced picture; places come back in photo pixels."""
+    s = level.scale
+    to_level = np.array([[s, 0, 0.5 * s - 0.5], [0, s, 0.5 * s - 0.5], [0, 0, 1.0]])
+    local = PanelMap(to_level @ where.homography, where.bend * s, where.degree)
+    found = refine(level.grey, panel, ids, local, replace(REFINE, blur_px=blur_px))
+    return replace(
+        found,
+        corners_px=level.to_photo(found.corners_px),
+        covariance_px2=found.covariance_px2 / s**2,
+        shift_px=found.shift_px / s,
+    )
+
+
+def _foretold_floor(
+    photo: Photo, grey: Grey, picture: Reduced, standing: PanelView, settings: CardSettings
+) -> PanelView | None:
+    """The floor panel where the standing panel says that it lies."""
+    lens = exif_prior(photo).lens
+    pose = standing_pose(corner_mm(standing.ids), standing.corners_px, lens)
+    if pose is None:
+        return None
+    found = search_floor(picture, pose, lens)
+    return None if found is None else _refined(grey, picture, "floor", found[0], settings)
+
+
+def _better(one: PanelView | None, other: PanelView | None) -> PanelView | None:
+    """The view with more corners."""
+    if one is None or other is None:
+        return one or other
+    return other if len(other.ids) > len(one.ids) else one
