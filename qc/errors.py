@@ -27,3 +27,7 @@ class StandardError(CakeQCError):
 
 class RecordError(CakeQCError):
     """Something cannot be stored or found."""
+
+
+class PageError(CakeQCError):
+    """The page cannot be started or shown."""

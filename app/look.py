@@ -1,0 +1,186 @@
+"""How the page looks: colours, text that is never markup, and the small pictures that are drawn as HTML.
+
+The two colours were chosen so that people with any common colour blindness tell them apart (one is dark and blue, the
+other lighter and orange); beside them always stand a symbol and a word.
+"""
+
+from html import escape
+from typing import Final
+
+import streamlit as st
+
+from qc.limits import Limit, unit_words
+from qc.quantities import QUANTITIES
+from qc.verdict import Judgement, LineJudgement, Verdict
+
+WITHIN_COLOUR: Final = "#0f5c73"  # deep teal-blue
+OUTSIDE_COLOUR: Final = "#c2571a"  # burnt orange
+NEUTRAL_COLOUR: Final = "#6d665e"  # warm grey: too close to call, not measured
+BAND_COLOUR: Final = "#d5e5e9"
+COLOURS: Final = {
+    Verdict.WITHIN: WITHIN_COLOUR,
+    Verdict.OUTSIDE: OUTSIDE_COLOUR,
+    Verdict.TOO_CLOSE: NEUTRAL_COLOUR,
+    Verdict.NOT_MEASURED: NEUTRAL_COLOUR,
+}
+BAR_WIDTH, BAR_HEIGHT = 300.0, 34.0
+CSS = f"""<style>
+.block-container {{ padding-top: 4.2rem; padding-bottom: 5rem; max-width: 62rem; }}
+.stButton button, .stDownloadButton button, .stFormSubmitButton button {{ min-height: 3.1rem; font-size: 1.05rem; }}
+div[data-baseweb="select"] > div, .stTextInput input, .stNumberInput input {{ min-height: 3rem; font-size: 1.05rem; }}
+.stRadio label, .stCheckbox label {{ min-height: 2.2rem; }}
+.qc-banner {{ border-radius: .9rem; padding: .9rem 1.1rem; color: #fff; display: flex; gap: 1rem; align-items: center;
+  flex-wrap: wrap; margin-bottom: .6rem; }}
+.qc-banner .sym {{ font-size: 2.2rem; line-height: 1; font-weight: 700; }}
+.qc-banner .word {{ font-size: 1.5rem; font-weight: 700; line-height: 1.15; }}
+.qc-banner .pts {{ margin-left: auto; text-align: right; font-size: 1.25rem; font-weight: 600; line-height: 1.2; }}
+.qc-banner small {{ font-weight: 400; font-size: .85rem; display: block; opacity: .95; }}
+.qc-line {{ background: #fff; border: 1px solid #e5ddd0; border-left-width: 6px; border-radius: .7rem;
+  padding: .55rem .8rem .45rem; margin: 0 0 .5rem; display: grid; grid-template-columns: minmax(0,1fr) 19rem;
+  column-gap: 1rem; align-items: center; }}
+.qc-line .name {{ font-weight: 650; }}
+.qc-line .num {{ font-size: 1.1rem; }}
+.qc-line .lim, .qc-line .why {{ color: {NEUTRAL_COLOUR}; font-size: .92rem; }}
+.qc-line .verdict {{ font-weight: 650; }}
+.qc-tag {{ font-size: .75rem; border: 1px solid #b9afa2; border-radius: .5rem; padding: 0 .35rem; margin-left: .35rem;
+  color: {NEUTRAL_COLOUR}; white-space: nowrap; }}
+.qc-line svg {{ width: 100%; height: auto; display: block; }}
+.qc-note {{ background: #fff; border: 1px solid #e5ddd0; border-radius: .7rem; padding: .7rem .9rem; margin: 0 0 .5rem; }}
+.qc-note b {{ display: block; }}
+.qc-plain {{ white-space: pre-wrap; overflow-wrap: anywhere; }}
+@media (max-width: 640px) {{
+  .qc-line {{ grid-template-columns: minmax(0,1fr); }}
+  .qc-banner .pts {{ margin-left: 0; text-align: left; }}
+  .block-container {{ padding-left: 1rem; padding-right: 1rem; }}
+  h1 {{ font-size: 1.8rem !important; }}
+}}
+</style>"""
+
+
+def dress() -> None:
+    """Put the page's style in place."""
+    st.html(CSS)
+
+
+def plain(text: str) -> None:
+    """Show words that somebody typed exactly as they are, never as markup."""
+    st.html(f'<div class="qc-plain">{escape(text)}</div>')
+
+
+def unmarked(text: str) -> str:
+    """The same words for places that read Markdown: every mark that could mean something is made plain."""
+    return "".join("\\" + c if c in r"\`*_{}[]()<>#+-.!|~$:^@&" else c for c in text)
+
+
+def banner(judgement: Judgement) -> None:
+    """The cake's overall verdict in a symbol, words and points."""
+    must = [line for line in judgement.lines if line.must and line.verdict is judgement.verdict]
+    named = ", ".join(line.label for line in must) if judgement.verdict is not Verdict.WITHIN else "all that must hold"
+    name = f"{judgement.standard_name}, standard version {judgement.standard_version}"
+    points = "–" if judgement.points is None else f"{judgement.points:.0f} points"
+    st.html(
+        f'<div class="qc-banner" style="background:{COLOURS[judgement.verdict]}" role="status">'
+        f'<span class="sym">{judgement.verdict.symbol}</span>'
+        f'<span class="word">{_overall_words(judgement.verdict)}<small>{escape(named)}</small></span>'
+        f'<span class="pts">{points}<small>{escape(judgement.points_words())}</small>'
+        f"<small>{escape(name)}</small></span></div>"
+    )
+
+
+def _overall_words(verdict: Verdict) -> str:
+    return {
+        Verdict.WITHIN: "Within the house standard",
+        Verdict.OUTSIDE: "Outside the house standard",
+        Verdict.TOO_CLOSE: "Too close to call: your eye decides",
+        Verdict.NOT_MEASURED: "Not fully measured",
+    }[verdict]
+
+
+def lines_table(judgement: Judgement) -> None:
+    """Every line of the standard: value, uncertainty, limit as a bar, verdict in words, points."""
+    order = {Verdict.OUTSIDE: 0, Verdict.TOO_CLOSE: 1, Verdict.WITHIN: 2, Verdict.NOT_MEASURED: 3}
+    rows = sorted(judgement.lines, key=lambda line: (order[line.verdict], not line.must))
+    st.html("".join(_line(line) for line in rows))
+
+
+def _line(line: LineJudgement) -> str:
+    colour = COLOURS[line.verdict]
+    tag = "must hold" if line.must else "coaching"
+    points = "" if line.points is None else f" · {line.points:.0f} points"
+    limit = f"limit {escape(line.limit_words())}"
+    meaning = escape(QUANTITIES[line.name].meaning)
+    why = f'<div class="why">{escape(line.reason)}</div>' if line.reason else ""
+    return (
+        f'<div class="qc-line" style="border-left-color:{colour}"><div>'
+        f'<span class="name" title="{meaning}">{escape(line.label)}</span><span class="qc-tag">{tag}</span>'
+        f'<div class="num">{escape(line.value_words())}</div>'
+        f'<div><span class="verdict" style="color:{colour}">{line.verdict.symbol} {line.verdict.value}</span>'
+        f'<span class="lim"> · {limit}{points}</span></div>{why}</div><div>{limit_bar(line)}</div></div>'
+    )
+
+
+def limit_bar(line: LineJudgement) -> str:
+    """An SVG bar: the limit as a band, the value as a mark with its uncertainty; empty when there is nothing to draw."""
+    if line.limit is None or line.measurement is None or line.points is None:
+        return ""
+    value, spread = line.measurement.value, line.measurement.uncertainty
+    low, high = line.measurement.interval or (value - spread, value + spread)
+    start, end = _bar_range(line.limit)
+    scale = BAR_WIDTH / (end - start)
+
+    def x(v: float) -> float:
+        return min(max((v - start) * scale, 4.0), BAR_WIDTH - 4.0)
+
+    band_low = start if line.limit.low is None else line.limit.low
+    band_high = end if line.limit.high is None else line.limit.high
+    if line.limit.kind == "count":
+        band_low, band_high = band_low - 0.5, band_high + 0.5
+    colour = COLOURS[line.verdict]
+    label = f"{line.label}: {line.value_words()}, limit {line.limit_words()}, {line.verdict.value}"
+    return (
+        f'<svg viewBox="0 0 {BAR_WIDTH:.0f} {BAR_HEIGHT:.0f}" role="img" aria-label="{escape(label)}">'
+        f'<rect x="0" y="9" width="{BAR_WIDTH}" height="10" rx="5" fill="#eee7dc"/>'
+        f'<rect x="{x(band_low):.1f}" y="9" width="{max(x(band_high) - x(band_low), 2):.1f}" height="10" '
+        f'fill="{BAND_COLOUR}" stroke="{WITHIN_COLOUR}" stroke-width="1"/>'
+        f'<line x1="{x(low):.1f}" x2="{x(high):.1f}" y1="14" y2="14" stroke="{colour}" stroke-width="3"/>'
+        f"{_mark(x(value), line.verdict, colour)}"
+        f"{_end_labels(line, x)}</svg>"
+    )
+
+
+def _mark(x: float, verdict: Verdict, colour: str) -> str:
+    """A diamond outside, a circle within, an open circle when too close: shapes differ, not only colours."""
+    if verdict is Verdict.OUTSIDE:
+        points = f"{x:.1f},5 {x + 8:.1f},14 {x:.1f},23 {x - 8:.1f},14"
+        return f'<polygon points="{points}" fill="{colour}"/>'
+    fill = colour if verdict is Verdict.WITHIN else "#fff"
+    return f'<circle cx="{x:.1f}" cy="14" r="6.5" fill="{fill}" stroke="{colour}" stroke-width="2.5"/>'
+
+
+def _end_labels(line: LineJudgement, x) -> str:  # type: ignore[no-untyped-def]
+    assert line.limit is not None
+    ends = {line.limit.low, line.limit.high} - {None}
+    unit = unit_words(line.name)
+    return "".join(
+        f'<text x="{min(max(x(v), 22), BAR_WIDTH - 24):.1f}" y="32" font-size="11" text-anchor="middle" '
+        f'fill="{NEUTRAL_COLOUR}">{v:g}{escape(unit)}</text>'
+        for v in sorted(e for e in ends if e is not None)
+    )
+
+
+def _bar_range(limit: Limit) -> tuple[float, float]:
+    """What the bar shows: three quarters of the tolerance beyond a limit on either side, twice a one-sided limit."""
+    if limit.low is not None and limit.high is not None:
+        around = max((limit.high - limit.low) * 0.75, 3.0 if limit.kind == "count" else 0.0)
+        return limit.low - around, limit.high + around
+    if limit.high is not None:
+        return 0.0, 2 * limit.high
+    assert limit.low is not None
+    return 0.0, 2 * limit.low
+
+
+def chip(verdict: str | None) -> str:
+    """A verdict in a symbol and words, for lists."""
+    if verdict is None:
+        return "– not judged"
+    return f"{Verdict(verdict).symbol} {verdict}"

@@ -1,0 +1,60 @@
+"""Measuring from the page: one cake at a time, each set of photos once, the stages told as they come."""
+
+from collections import OrderedDict
+from collections.abc import Callable
+from threading import Lock
+
+import streamlit as st
+
+from app.photos import photo
+from qc.measure import MeasureSettings, measure
+from qc.quantities import CheckResult
+from qc.standard import HouseStandard
+
+KEPT_RESULTS = 64  # a morning's cakes; a reload then shows the result at once
+
+
+class _Measured:
+    """Results by photos and house colour. One measurement runs at a time: it uses every core there is."""
+
+    def __init__(self) -> None:
+        self.results: OrderedDict[tuple[object, ...], CheckResult] = OrderedDict()
+        self.lock = Lock()
+
+    def get(self, key: tuple[object, ...], work: Callable[[], CheckResult]) -> CheckResult:
+        if key not in self.results:
+            with self.lock:
+                if key not in self.results:
+                    self.results[key] = work()
+                    while len(self.results) > KEPT_RESULTS:
+                        self.results.popitem(last=False)
+        return self.results[key]
+
+    def known(self, key: tuple[object, ...]) -> bool:
+        return key in self.results
+
+
+@st.cache_resource
+def _measured() -> _Measured:
+    return _Measured()
+
+
+def measured(hashes: dict[str, str], standard: HouseStandard) -> CheckResult:
+    """What the photos show; tells its stages on the page while it works. Raises CakeQCError."""
+    key = (*sorted(hashes.items()), standard.house_colour)
+    if _measured().known(key):
+        return _measured().get(key, lambda: CheckResult(()))
+    place = st.empty()
+    with place.status("Measuring this cake ...", expanded=True) as status:
+
+        def tell(stage: str) -> None:
+            status.update(label=f"Measuring this cake: {stage} ...")
+            st.write(stage)
+
+        def work() -> CheckResult:
+            settings = MeasureSettings(house_colour=standard.house_colour)
+            return measure({name: photo(sha256, name) for name, sha256 in hashes.items()}, settings, tell)
+
+        result = _measured().get(key, work)
+    place.empty()
+    return result

@@ -1,0 +1,41 @@
+"""Photos on the page: read once, checked once, shown small."""
+
+import cv2
+import numpy as np
+import streamlit as st
+from numpy.typing import NDArray
+
+from app.shop import store
+from qc.photo import Photo, read_photo
+from qc.quantities import PhotoReport
+from qc.retake import check_photo
+
+SHOWN_PX = 1400  # longest side of what a screen gets: a tablet's width, a tenth of the camera's data
+TITLES = {"top": "From above", "side": "From the side", "side2": "From the side, turned a quarter"}
+
+
+@st.cache_resource(max_entries=6, show_spinner=False)
+def photo(sha256: str, name: str) -> Photo:
+    """An uploaded photo, decoded; kept for as long as a check takes. Raises PhotoError, RecordError."""
+    return read_photo(store().photos.received(sha256), name)
+
+
+@st.cache_data(max_entries=200, show_spinner=False)
+def report(sha256: str, name: str) -> PhotoReport:
+    """Whether a photo is usable, in words."""
+    return check_photo(photo(sha256, name), name)
+
+
+@st.cache_data(max_entries=24, show_spinner=False)
+def small(sha256: str, name: str) -> NDArray[np.uint8]:
+    """The photo as a screen needs it."""
+    return shrunk(photo(sha256, name).pixels)
+
+
+def shrunk(pixels: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """A picture (H, W, 3) with its longest side at most `SHOWN_PX`."""
+    factor = SHOWN_PX / max(pixels.shape[:2])
+    if factor >= 1:
+        return pixels
+    size = (round(pixels.shape[1] * factor), round(pixels.shape[0] * factor))
+    return np.asarray(cv2.resize(pixels, size, interpolation=cv2.INTER_AREA), np.uint8)

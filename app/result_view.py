@@ -1,0 +1,83 @@
+"""A result as every page shows it: verdict, advice, photos with what was measured drawn in, all lines."""
+
+from html import escape
+
+import numpy as np
+import streamlit as st
+from numpy.typing import NDArray
+
+from app.look import COLOURS, banner, lines_table
+from app.photos import TITLES
+from qc.advice import Advice, advise
+from qc.quantities import QUANTITIES, CheckResult
+from qc.verdict import Judgement, Verdict, value_words
+
+
+def show_result(result: CheckResult, judgement: Judgement, pictures: dict[str, NDArray[np.uint8]]) -> None:
+    """The whole result, the most useful first."""
+    banner(judgement)
+    show_advice(advise(judgement, result))
+    for words in result.warnings:
+        if ":" not in words.split(" ")[0]:  # reasons of single quantities stand beside their lines
+            st.warning(_text(words), icon=":material/info:")
+    show_pictures(pictures)
+    st.subheader("Every line of the standard")
+    lines_table(judgement)
+    _other_values(result, judgement)
+
+
+def show_advice(advice: Advice) -> None:
+    """What to try on the next cake, and what held."""
+    notes = []
+    for point in advice.tries:
+        act = escape(point.act[:1].upper() + point.act[1:])
+        told = escape(point.sentence.split(" Next cake:")[0])
+        notes.append(_note(Verdict.OUTSIDE, "➜", f"<b>Next cake: {act}.</b>{told}"))
+    if advice.held is not None:
+        notes.append(_note(Verdict.WITHIN, "✓", f"<b>This held</b>{escape(advice.held.sentence)}"))
+    if not notes:
+        notes.append(_note(Verdict.NOT_MEASURED, "–", "<b>No advice</b>Nothing could be held against a limit."))
+    st.html("".join(notes))
+
+
+def _note(verdict: Verdict, symbol: str, body: str) -> str:
+    colour = COLOURS[verdict]
+    return (
+        f'<div class="qc-note" style="border-left:6px solid {colour};display:flex;gap:.8rem">'
+        f'<span style="color:{colour};font-size:1.4rem;font-weight:700;line-height:1.2">{symbol}</span>'
+        f"<div>{body}</div></div>"
+    )
+
+
+def show_pictures(pictures: dict[str, NDArray[np.uint8]]) -> None:
+    """The photos with what was measured drawn in."""
+    if not pictures:
+        return
+    for column, (name, pixels) in zip(st.columns(len(pictures)), pictures.items(), strict=True):
+        column.image(pixels, caption=TITLES.get(name, name), width="stretch")
+
+
+def _other_values(result: CheckResult, judgement: Judgement) -> None:
+    """What was measured beyond the standard's lines."""
+    known = {line.name for line in judgement.lines}
+    rows = [m for m in result.measurements if m.name not in known or m.clock is not None]
+    if not rows:
+        return
+    with st.expander("Everything else that was measured"):
+        table = [
+            {
+                "What": QUANTITIES[m.name].label,
+                "Where": "" if m.clock is None else f"{m.clock:.1f} o'clock",
+                "Value": value_words(m),
+                "Photos": ", ".join(m.photos),
+                "Note": m.note or "",
+            }
+            for m in rows
+        ]
+        st.dataframe(table, hide_index=True, width="stretch")
+
+
+def _text(words: str) -> str:
+    from app.look import unmarked
+
+    return unmarked(words)
