@@ -14,7 +14,7 @@ from qc.camera import Lens
 from qc.card_layout import BOARD_MM, MARGIN_MM, PANEL_MM, Array, corner_mm
 from qc.card_map import PanelMap
 from qc.card_markers import Reduced
-from qc.card_refine import TEMPLATE_PX_PER_MM, template
+from qc.card_refine import PRINT_PX_PER_MM, panel_print
 
 
 @dataclass(frozen=True)
@@ -91,8 +91,8 @@ def upright_at(homography: Array) -> bool:
 
 def _small_print(side_px: int) -> Array:
     """The chessboard's print, `side_px` large, of zero mean and unit norm."""
-    m = round(MARGIN_MM * TEMPLATE_PX_PER_MM)
-    inner = template("floor")[m:-m, m:-m]
+    m = round(MARGIN_MM * PRINT_PX_PER_MM)
+    inner = panel_print("floor").raster[m:-m, m:-m]
     small = cv2.GaussianBlur(cv2.resize(inner, (side_px, side_px), interpolation=cv2.INTER_AREA), (0, 0), 1.0)
     small = small.astype(float) - small.mean()
     return small / np.linalg.norm(small)

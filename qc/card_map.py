@@ -79,10 +79,10 @@ def fit_robust(
     nowhere = np.full(len(points_mm), np.inf)
     if len(points_mm) < 4:
         return None, nowhere
-    start, agree = cv2.findHomography(points_mm, points_px, cv2.RANSAC, max(6 * floor_px, 1.5), maxIters=500)
-    if start is None or not np.isfinite(start).all():
+    first, agree = cv2.findHomography(points_mm, points_px, cv2.RANSAC, max(6 * floor_px, 1.5), maxIters=500)
+    if first is None or not np.isfinite(first).all():
         return None, nowhere
-    start = np.asarray(start, float)
+    start: Array = np.asarray(first, np.float64)
     degree = affordable(points_mm[np.ravel(agree) > 0], degree)
     terms = _terms(points_mm, degree)
     rest = points_px - project(start, points_mm)

@@ -16,12 +16,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from qc.card_layout import BOARD_MM, MARGIN_MM, Array, board, corner_mm
+from qc.card_layout import BOARD_MM, MARGIN_MM, Array, board
 from qc.card_map import PanelMap, numeric_jacobian, project
 
 Pixels = NDArray[np.float32]
 
-TEMPLATE_PX_PER_MM = 12
+PRINT_PX_PER_MM = 12  # finer than any photo of the card shows it
 
 
 @dataclass(frozen=True)
@@ -53,14 +53,37 @@ class Refined:
     blur_px: Array  # (N,) standard deviation of the edges' blur
 
 
+@dataclass(frozen=True)
+class Print:
+    """What is printed: 0 ink to 1 paper.
+
+    Attributes
+    ----------
+    raster : ndarray, shape (h, w), float32
+    px_per_mm : float
+    origin_mm : float
+        Where the point (0, 0) of the print's own coordinates lies, right and down from the raster's corner.
+    """
+
+    raster: Pixels
+    px_per_mm: float
+    origin_mm: float
+
+    @property
+    def from_mm(self) -> Array:
+        """Homography (3, 3) from mm to raster pixels."""
+        k = self.px_per_mm
+        return np.array([[k, 0, self.origin_mm * k - 0.5], [0, k, self.origin_mm * k - 0.5], [0, 0, 1.0]])
+
+
 @lru_cache(maxsize=4)
-def template(panel: str) -> NDArray[np.float32]:
-    """The print of a panel, 0 ink to 1 paper, TEMPLATE_PX_PER_MM fine, with its margin."""
-    side = round(BOARD_MM * TEMPLATE_PX_PER_MM)
+def panel_print(panel: str) -> Print:
+    """The print of a panel with its white margin."""
+    side = round(BOARD_MM * PRINT_PX_PER_MM)
     print_ = board(panel).generateImage((side, side), None, 0, 1)
-    m = round(MARGIN_MM * TEMPLATE_PX_PER_MM)
+    m = round(MARGIN_MM * PRINT_PX_PER_MM)
     bordered = cv2.copyMakeBorder(print_, m, m, m, m, cv2.BORDER_CONSTANT, value=255)
-    return np.asarray(bordered, np.float32) / np.float32(255)
+    return Print(np.asarray(bordered, np.float32) / np.float32(255), PRINT_PX_PER_MM, MARGIN_MM)
 
 
 @dataclass(frozen=True)
@@ -81,29 +104,28 @@ class _Boxes:
 
 
 def refine(
-    grey: NDArray[np.uint8], panel: str, ids: NDArray[np.int64], where: PanelMap, settings: RefineSettings = REFINE
+    grey: NDArray[np.uint8], print_: Print, points_mm: Array, where: PanelMap, settings: RefineSettings = REFINE
 ) -> Refined:
-    """Corners of a panel, from a map that is right to about two pixels.
+    """Corners of a printed pattern, from a map that is right to about two pixels.
 
     Parameters
     ----------
     grey : ndarray, shape (H, W), uint8
-    panel : str
-    ids : ndarray, shape (N,)
-        Corners to look for; those that cannot be seen come back with NaN and fit 0.
+    print_ : Print
+    points_mm : ndarray, shape (N, 2)
+        Corners to look for, in the print's coordinates; those that cannot be seen come back with NaN and fit 0.
     where : PanelMap
         Where they should lie.
     """
-    points_mm = corner_mm(ids)
     expected = where.to_pixels(points_mm)
     inside = ((expected > 1.5) & (expected < np.array(grey.shape[::-1]) - 2.5)).all(1)
     out = Refined(
-        np.full((len(ids), 2), np.nan),
-        np.full((len(ids), 2, 2), np.nan),
-        np.full(len(ids), np.nan),
-        np.zeros(len(ids)),
-        np.zeros(len(ids)),
-        np.full(len(ids), np.nan),
+        np.full((len(points_mm), 2), np.nan),
+        np.full((len(points_mm), 2, 2), np.nan),
+        np.full(len(points_mm), np.nan),
+        np.zeros(len(points_mm)),
+        np.zeros(len(points_mm)),
+        np.full(len(points_mm), np.nan),
     )
     if not inside.any():
         return out
@@ -115,7 +137,7 @@ def refine(
     scale = np.minimum(1.0, settings.max_half_px / reach.max(1))
     boxes = _boxes(at, np.maximum((reach * scale[:, None]).max(0), settings.min_half_px))
     to_mm = _local_to_mm(where.homography, points_mm[inside], at, jac, planar)
-    drawn, dx, dy = _draw(panel, to_mm, jac, boxes, settings.blur_px)
+    drawn, dx, dy = _draw(print_, to_mm, jac, boxes, settings.blur_px)
     weight, x, y = _window(at, jac, boxes, settings.window_mm * scale, grey.shape)
     px, py = boxes.pixels()
     seen = LINEAR[grey[np.clip(py, 0, grey.shape[0] - 1), np.clip(px, 0, grey.shape[1] - 1)]]
@@ -160,23 +182,21 @@ def _local_to_mm(homography: Array, points_mm: Array, at: Array, jac: Array, fla
     return np.linalg.inv(homography) @ shift
 
 
-def _draw(panel: str, to_mm: Array, jac: Array, boxes: _Boxes, blur_px: float) -> tuple[Pixels, Pixels, Pixels]:
+def _draw(print_: Print, to_mm: Array, jac: Array, boxes: _Boxes, blur_px: float) -> tuple[Pixels, Pixels, Pixels]:
     """The print as the photo would show it in each box, blurred and averaged over each pixel, and its derivatives.
 
     All (N, height + 2, width + 2) but for the derivatives, which lack the extra pixel round the box.
     """
-    per_px = np.linalg.norm(np.linalg.inv(jac), axis=1).max(0) * TEMPLATE_PX_PER_MM  # template px per px, x and y
+    per_px = np.linalg.norm(np.linalg.inv(jac), axis=1).max(0) * print_.px_per_mm  # raster px per px, x and y
     ax, ay = (int(v) for v in np.clip(np.ceil(per_px / 2), 2, 16))
     pad = int(np.ceil(3 * blur_px)) + 1
     n, wide, high = len(to_mm), boxes.width + 2 * pad, boxes.height + 2 * pad
-    k = TEMPLATE_PX_PER_MM
-    to_template = np.array([[k, 0, MARGIN_MM * k - 0.5], [0, k, MARGIN_MM * k - 0.5], [0, 0, 1.0]])
     fine = np.empty((n * high * ay, wide * ax), np.float32)
     for i in range(n):
         x0, y0 = boxes.left[i] - pad - 0.5 + 0.5 / ax, boxes.top[i] - pad - 0.5 + 0.5 / ay
-        warp = to_template @ to_mm[i] @ np.array([[1 / ax, 0, x0], [0, 1 / ay, y0], [0, 0, 1]])
+        warp = print_.from_mm @ to_mm[i] @ np.array([[1 / ax, 0, x0], [0, 1 / ay, y0], [0, 0, 1]])
         cv2.warpPerspective(
-            template(panel),
+            print_.raster,
             warp,
             (wide * ax, high * ay),
             dst=fine[i * high * ay : (i + 1) * high * ay],
