@@ -1,0 +1,285 @@
+"""How one quantity of one kind of cake goes over time: chart, signals in plain words, capability.
+
+Methods in `qc.spc`, `qc.run_rules`, `qc.capability`; the learning of an apprentice is in `qc.learning`.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from qc import spc
+from qc.capability import FEWEST_CAKES, Capability, capability
+from qc.limits import Limit, figure
+from qc.quantities import QUANTITIES
+from qc.run_rules import RULE_SETS, Rule
+from qc.series import Series
+
+BoolArray = NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class TrendSettings:
+    """How trends are read."""
+
+    fewest_cakes: int = 10  # cakes; below ten the limits would be mostly chance, and unfair
+    baseline_cakes: int = 20  # cakes; the first ones, where the chef set no period
+    rules: str = "Western Electric 1956"  # a key of RULE_SETS
+    ewma_weight: float = 0.2  # 1; sees a drift of one sigma in about ten cakes (NIST 6.3.2.4: 0.2 to 0.3)
+    cusum_allowance: float = 0.5  # sigmas; half the shift to be found
+    cusum_decision: float = 5.0  # sigmas; a false alarm in 465 cakes on average (Montgomery 9.1)
+    too_uncertain: float = 1.0  # of the spread between cakes; above it the photo, not the cake, moves the point
+
+
+@dataclass(frozen=True)
+class Period:
+    """A baseline period, UTC."""
+
+    start: np.datetime64
+    end: np.datetime64
+
+
+@dataclass(frozen=True)
+class Signal:
+    """A pattern that chance alone rarely draws."""
+
+    at: int  # index into the trend's series
+    check_id: int
+    rule: str
+    words: str
+
+
+@dataclass(frozen=True)
+class Mark:
+    """A note that the chart shows at a cake: a change of recipe, rush, a hot kitchen."""
+
+    at: int
+    words: str
+
+
+@dataclass(frozen=True)
+class Trend:
+    """One quantity over time, as a chart shows it.
+
+    Attributes
+    ----------
+    series : Series
+        Every cake, also those that do not count.
+    used : (n,) bool
+        Cakes that count: those left out, still to be seen by the decorator, or too uncertain do not.
+    too_uncertain, baseline : (n,) bool
+    enough : bool
+        False under ten comparable cakes: then there is no chart and `sentences` says so.
+    chart : IndividualsChart or None
+        Of the used points, in their order; likewise `ewma` and `cusum`.
+    """
+
+    series: Series
+    used: BoolArray
+    too_uncertain: BoolArray
+    baseline: BoolArray
+    enough: bool
+    chart: spc.IndividualsChart | None
+    ewma: spc.EwmaChart | None
+    cusum: spc.CusumChart | None
+    signals: tuple[Signal, ...]
+    marks: tuple[Mark, ...]
+    capability: Capability | None
+    sentences: tuple[str, ...]
+
+    @property
+    def in_control(self) -> bool:
+        """True when there is a chart and nothing on it signals."""
+        return self.chart is not None and not self.signals
+
+
+def trend(
+    series: Series, limit: Limit | None = None, baseline: Period | None = None, settings: TrendSettings | None = None
+) -> Trend:
+    """Read one series.
+
+    Parameters
+    ----------
+    series : Series
+        Of one kind of cake, and usually of one decorator.
+    limit : Limit, optional
+        For the capability.
+    baseline : Period, optional
+        Cakes whose spread gives the limits; the first twenty when left out.
+    """
+    chosen = settings or TrendSettings()
+    unsure = uncertain_points(series, chosen)
+    used = series.counts & ~unsure
+    base = _baseline(series, used, baseline, chosen)
+    marks = _marks(series)
+    notes = _left_out_words(series, unsure)
+    why_not = _why_not(series, used, base, chosen)
+    if why_not:
+        empty = Trend(series, used, unsure, base, False, None, None, None, (), marks, None, (why_not, *notes))
+        return empty
+    value = series.value[used]
+    chart = spc.individuals(value, base[used])
+    average = spc.ewma(value, chart.centre, chart.sigma, chosen.ewma_weight)
+    sums = spc.cusum(value, chart.centre, chosen.cusum_allowance * chart.sigma, chosen.cusum_decision * chart.sigma)
+    at = np.flatnonzero(used)
+    signals = _signals(series, at, chart, average, RULE_SETS[chosen.rules])
+    fit, fit_words = _capability(value, limit, signals)
+    sentences = (_summary(series, chart, base), *_signal_words(series, signals), fit_words, *notes)
+    return Trend(series, used, unsure, base, True, chart, average, sums, signals, marks, fit, _no_gaps(sentences))
+
+
+def uncertain_points(series: Series, settings: TrendSettings | None = None) -> BoolArray:
+    """Points whose standard uncertainty is larger than the spread between cakes, (n,).
+
+    The spread is read from the moving ranges of the points that count, once with all and once without those found.
+    """
+    chosen = settings or TrendSettings()
+    found = ~np.isfinite(series.uncertainty)
+    for _ in range(2):
+        kept = series.value[series.counts & ~found]
+        if len(kept) < 3:
+            break
+        sigma = float(np.median(np.abs(np.diff(kept)))) / _MEDIAN_RANGE
+        found = ~np.isfinite(series.uncertainty) | (series.uncertainty / 2 > chosen.too_uncertain * sigma)
+        if found.all() or sigma == 0:  # then it is the set-up, not single photos; the gauge study says so
+            return ~np.isfinite(series.uncertainty)
+    return found
+
+
+_MEDIAN_RANGE = 0.953873  # median moving range of two over sigma: sqrt(2) x 0.674490
+
+
+def _baseline(series: Series, used: BoolArray, period: Period | None, settings: TrendSettings) -> BoolArray:
+    if period is not None:
+        return used & (series.time >= period.start) & (series.time < period.end)
+    return used & (np.cumsum(used) <= settings.baseline_cakes)
+
+
+def _why_not(series: Series, used: BoolArray, base: BoolArray, settings: TrendSettings) -> str:
+    label, n = QUANTITIES[series.quantity].label, int(used.sum())
+    need = settings.fewest_cakes
+    if n < need:
+        return f"{label}: no trend yet, {n} comparable cakes so far and at least {need} are needed."
+    if base.sum() < need:
+        found = int(base.sum())
+        return f"{label}: the baseline period has {found} comparable cakes and needs {need}: choose a longer one."
+    if np.ptp(series.value[base]) == 0:
+        what = figure(series.quantity, float(series.value[base][0]))
+        return f"{label}: {what} on every cake of the baseline, so there is no spread to draw limits from."
+    return ""
+
+
+def _signals(
+    series: Series, at: NDArray[np.intp], chart: spc.IndividualsChart, average: spc.EwmaChart, rules: tuple[Rule, ...]
+) -> tuple[Signal, ...]:
+    found = []
+    for rule in rules:
+        hits = np.flatnonzero(_starts(rule.find(chart.z)))
+        found += [
+            Signal(int(at[i]), int(series.check_id[at[i]]), rule.name, f"{rule.words}: {rule.meaning}") for i in hits
+        ]
+    drift = np.flatnonzero(_starts(average.outside))
+    words = "the running average has left its limits: a slow drift"
+    found += [Signal(int(at[i]), int(series.check_id[at[i]]), "slow drift", words) for i in drift]
+    return tuple(sorted(found, key=lambda s: s.at))
+
+
+def _starts(hits: BoolArray) -> BoolArray:
+    """The first point of each stretch of hits, so that one event is told once."""
+    return hits & ~np.concatenate([[False], hits[:-1]])
+
+
+def _capability(
+    value: NDArray[np.float64], limit: Limit | None, signals: tuple[Signal, ...]
+) -> tuple[Capability | None, str]:
+    if limit is None or limit.kind == "count":
+        return None, ""
+    if signals:
+        return None, "No capability: the chart is not in control, so the figure would describe no one way of working."
+    if len(value) < FEWEST_CAKES:
+        return None, f"No capability yet: {len(value)} cakes, and at least {FEWEST_CAKES} are needed."
+    found = capability(value, limit)
+    return found, found.words()
+
+
+def _summary(series: Series, chart: spc.IndividualsChart, base: BoolArray) -> str:
+    name = series.quantity
+    low = max(chart.low, 0.0) if QUANTITIES[name].magnitude else chart.low
+    return (
+        f"{QUANTITIES[name].label}: {figure(name, chart.centre)} on average; single cakes vary from "
+        f"{figure(name, low)} to {figure(name, chart.high)} by chance alone (from {int(base.sum())} cakes)."
+    )
+
+
+def _signal_words(series: Series, signals: tuple[Signal, ...]) -> list[str]:
+    if not signals:
+        return ["Nothing stands out: the differences between these cakes are what chance does."]
+    last = signals[-1]
+    day = series.time[last.at].astype("datetime64[D]")
+    count = "1 thing stands" if len(signals) == 1 else f"{len(signals)} things stand"
+    return [f"{count} out; the latest, on {day}: {last.words}."]
+
+
+def _left_out_words(series: Series, unsure: BoolArray) -> list[str]:
+    notes = []
+    if hidden := int((~series.counts).sum()):
+        notes.append(f"{hidden} of {len(series)} cakes do not count (not yet seen by their decorator, or left out).")
+    if blurred := int((unsure & series.counts).sum()):
+        notes.append(
+            f"{blurred} of {len(series)} values are too uncertain for a trend; they are drawn but not counted."
+        )
+    if again := int(series.remeasured.sum()):
+        notes.append(f"{again} of {len(series)} values come from a re-measurement of the same photos.")
+    return notes
+
+
+def _marks(series: Series) -> tuple[Mark, ...]:
+    found: list[Mark] = []
+    last = ""
+    for i, change in enumerate(series.recipe_change.tolist()):
+        if change and change != last:
+            found.append(Mark(i, f"recipe: {change}"))
+        last = change or last
+    found += [Mark(int(i), "rush") for i in np.flatnonzero(series.rush)]
+    return tuple(sorted(found, key=lambda m: m.at))
+
+
+def _no_gaps(sentences: tuple[str, ...]) -> tuple[str, ...]:
+    return tuple(s for s in sentences if s)
+
+
+@dataclass(frozen=True)
+class BatchTrend:
+    """Averages and spreads of the days on which two cakes or more of the kind were made."""
+
+    day: NDArray[np.datetime64]
+    chart: spc.BatchChart | None
+    sentence: str
+
+
+def batch_trend(series: Series, baseline: Period | None = None, settings: TrendSettings | None = None) -> BatchTrend:
+    """X-bar and S chart with one batch a day."""
+    chosen = settings or TrendSettings()
+    used = series.counts & ~uncertain_points(series, chosen)
+    part = series.only(used)
+    day = part.time.astype("datetime64[D]")
+    labels, index, count = np.unique(day, return_inverse=True, return_counts=True)
+    label = QUANTITIES[series.quantity].label
+    many = int((count >= 2).sum())
+    if many < chosen.fewest_cakes:
+        said = f"{label}: {many} days with two cakes or more, and at least {chosen.fewest_cakes} are needed."
+        return BatchTrend(labels[count >= 2], None, said)
+    base = _baseline(part, np.ones(len(part), bool), baseline, chosen)
+    if baseline is None:  # whole days, and enough of them
+        base = np.isin(day, labels[count >= 2][: chosen.baseline_cakes])
+    try:
+        chart = spc.batches(part.value, index.astype(np.int64), base)
+    except ValueError:
+        return BatchTrend(
+            labels[count >= 2], None, f"{label}: the baseline has no day with two cakes: choose a longer one."
+        )
+    out = (chart.mean > chart.mean_limits.high) | (chart.mean < chart.mean_limits.low)
+    spread = chart.spread > chart.spread_limits.high
+    off, wide = int(out.sum()), int(spread.sum())
+    said = f"{label}: {off} of {many} days off on average, {wide} days with more spread than usual."
+    return BatchTrend(labels[count >= 2], chart, said)
