@@ -28,8 +28,8 @@ from qc.card_map import PanelMap, fit_robust
 from qc.card_markers import Markers, Reduced, find_markers, reduced, rough_map, scales, seen_twice
 from qc.card_refine import REFINE, Refined, panel_print, refine
 from qc.errors import CardError
+from qc.lens_prior import exif_prior
 from qc.photo import Photo
-from qc.profiles import exif_prior
 
 __all__ = [
     "MARGIN_MM",

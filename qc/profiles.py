@@ -1,89 +1,231 @@
-"""What is known of a photo's lens before looking at it: from its EXIF, or from earlier photos of its camera."""
+"""Camera profiles: cameras that have been learnt, kept in a small JSON file in the user's data directory.
 
-from dataclasses import dataclass
+The file holds no picture: for each camera its make, model, lens and picture size, and for each of its last photos what
+the card's corners said of the lens, with the corners themselves so that it can be worked out anew. A file that cannot
+be read is set aside, never overwritten.
+"""
+
+import json
+import os
+import tempfile
+import threading
+from collections.abc import Sequence
+from dataclasses import asdict
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+import platformdirs
 
-from qc.camera import Lens, focal_px_from_35mm
+from qc.calibration import LEARNING, ONE_SCALE, Calibration, LensEvidence, belongs, calibrate, estimate, lens_evidence
+from qc.card import CardView
+from qc.errors import CardError, RecordError
+from qc.lens_prior import Array, CameraKey, CameraProfile, LensPrior, camera_key, exif_prior
 from qc.photo import Photo
 
-Array = NDArray[np.float64]
+__all__ = [
+    "Calibration",
+    "CameraKey",
+    "CameraProfile",
+    "CameraStore",
+    "LensPrior",
+    "calibrate",
+    "camera_key",
+    "data_dir",
+    "exif_prior",
+    "prior_for",
+]
+
+FORMAT = "cakeqc-cameras/1"
+_lock = threading.Lock()
 
 
-@dataclass(frozen=True)
-class PriorSettings:
-    """How far lenses are from what their EXIF says (standard uncertainties)."""
-
-    focal_ratio: float = 0.010  # 1; true against EXIF focal length: rounding to whole mm, focus breathing, tolerance
-    unknown_35mm: float = 27.0  # mm; the main camera of most phones, when no EXIF is left
-    unknown_ratio: float = 0.25  # 1; from wide to twice magnified lenses
-    centre_ratio: float = 0.004  # share of the picture's longer side; principal point off the middle
-    k1: float = 0.03  # 1; phones correct their distortion before they save
-    k2: float = 0.01  # 1
-    cropped_ratio: float = 0.10  # 1; focal length of a photo whose size is not what the camera recorded
+def data_dir() -> Path:
+    """Where the program keeps what it learns: CAKEQC_DATA, or the user's data directory."""
+    chosen = os.environ.get("CAKEQC_DATA")
+    return Path(chosen) if chosen else platformdirs.user_data_path("cakeqc", appauthor=False)
 
 
-PRIOR = PriorSettings()
+class CameraStore:
+    """All cameras learnt so far.
 
-
-@dataclass(frozen=True)
-class LensPrior:
-    """Gaussian knowledge of a photo's lens, for the upright photo.
-
-    Attributes
+    Parameters
     ----------
-    mean : ndarray, shape (5,)
-        f_px, cx_px, cy_px, k1, k2 (`qc.camera.Lens`).
-    covariance : ndarray, shape (5, 5)
-    source : str
-        "profile", "EXIF" or "nothing known".
+    path : Path, optional
+        The JSON file; `cameras.json` in `data_dir()` when left out. It need not exist.
     """
 
-    mean: Array
-    covariance: Array
-    source: str
+    def __init__(self, path: Path | None = None) -> None:
+        self.path = path or data_dir() / "cameras.json"
 
-    @property
-    def lens(self) -> Lens:
-        """The most probable lens."""
-        return Lens(*(float(v) for v in self.mean))
+    def profiles(self) -> list[CameraProfile]:
+        """Every camera as far as it is known."""
+        return [estimate(_key(camera), [_evidence(p) for p in camera["photos"]]) for camera in self._read()["cameras"]]
 
-    @property
-    def whitening(self) -> Array:
-        """(5, 5) matrix W with W.T @ W = inverse of the covariance: W @ (parameters - mean) has unit variance."""
-        return np.linalg.inv(np.linalg.cholesky(self.covariance))
+    def profile(self, key: CameraKey, without: str | None = None) -> CameraProfile | None:
+        """One camera, from its last photos but for the one whose sha256 is `without`; None when nothing is left."""
+        photos = [_evidence(p) for p in self._photos(self._read(), key)]
+        used = [e for e in photos if e.sha256 != without]
+        return estimate(key, used) if used else None
+
+    def learn(self, photo: Photo, card: CardView, print_scale: Array = ONE_SCALE, source: str = "check") -> bool:
+        """Add one accepted photo's card; a photo that the camera cannot have taken unchanged is left out.
+
+        Returns
+        -------
+        bool
+            Whether it was added.
+        """
+        key = camera_key(photo)
+        if key is None:
+            return False
+        try:
+            evidence = lens_evidence(photo, card, print_scale)
+        except CardError:
+            return False
+        known = self.profile(key, without=photo.sha256)
+        if known is not None and known.photo_count >= LEARNING.least and not belongs(known, evidence):
+            return False
+        self.add(key, [evidence], source, [card], print_scale)
+        return True
+
+    def add(
+        self,
+        key: CameraKey,
+        evidence: Sequence[LensEvidence],
+        source: str,
+        cards: Sequence[CardView | None] = (),
+        print_scale: Array = ONE_SCALE,
+    ) -> None:
+        """Write photos' evidence; one that is there already is replaced, only the last ones are kept.
+
+        Raises
+        ------
+        RecordError
+            The file cannot be written.
+        """
+        with _lock:
+            content = self._read(set_aside=True)
+            photos = self._photos(content, key)
+            now = datetime.now(UTC).isoformat(timespec="seconds")
+            for number, e in enumerate(evidence):
+                photos[:] = [p for p in photos if p["sha256"] != e.sha256]
+                card = cards[number] if number < len(cards) else None
+                photos.append(_row(e, source, now, card, print_scale))
+            del photos[: -LEARNING.keep]
+            self._write(content)
+
+    # ------------------------------------------------------------ the file
+    def _read(self, set_aside: bool = False) -> dict[str, Any]:
+        """The file's content, empty when there is none or none that can be understood."""
+        empty: dict[str, Any] = {"format": FORMAT, "cameras": []}
+        try:
+            content = json.loads(self.path.read_text(encoding="utf-8"))
+            if content["format"] != FORMAT:
+                raise ValueError("another format")
+            for camera in content["cameras"]:
+                _key(camera)
+                for photo in camera["photos"]:
+                    _evidence(photo)
+            return content
+        except FileNotFoundError:
+            return empty
+        except (OSError, ValueError, KeyError, TypeError):
+            if set_aside:
+                stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%S")
+                self.path.replace(self.path.with_suffix(f".unreadable-{stamp}.json"))
+            return empty
+
+    @staticmethod
+    def _photos(content: dict[str, Any], key: CameraKey) -> list[dict[str, Any]]:
+        """The list of a camera's photos within the content, made when it is not there."""
+        for camera in content["cameras"]:
+            if _key(camera) == key:
+                return camera["photos"]
+        camera = {**asdict(key), "photos": []}
+        content["cameras"].append(camera)
+        return camera["photos"]
+
+    def _write(self, content: dict[str, Any]) -> None:
+        """Whole or not at all: to a file beside it, flushed, then renamed."""
+        try:
+            self.path.parent.mkdir(parents=True, exist_ok=True)
+            with tempfile.NamedTemporaryFile("w", dir=self.path.parent, delete=False, encoding="utf-8") as file:
+                json.dump(content, file)
+                file.flush()
+                os.fsync(file.fileno())
+            os.replace(file.name, self.path)
+        except OSError as error:
+            raise RecordError(
+                f"What was learnt about the camera cannot be saved in {self.path} ({error.strerror}); "
+                "make room or set CAKEQC_DATA to a folder that can be written."
+            ) from error
 
 
-def exif_prior(photo: Photo, settings: PriorSettings = PRIOR) -> LensPrior:
-    """Prior from the EXIF alone, or a broad one where it says nothing.
+def prior_for(photo: Photo, store: CameraStore | None = None, card: CardView | None = None) -> LensPrior:
+    """What is known of the lens that took a photo.
 
-    f_px = f_35mm x diagonal_px / 43.27 (CIPA DCG-001). A photo whose shape is not the recorded one was cropped: its
-    focal length in pixels is then that of the recorded size, and its middle is no longer the lens's.
+    Parameters
+    ----------
+    store : CameraStore, optional
+        Cameras learnt so far; without it the EXIF alone counts. A photo never counts for itself.
+    card : CardView, optional
+        The photo's card: when it does not fit the camera's profile (another lens, a photo cropped or edited to the same
+        size), the EXIF is gone back to and `LensPrior.note` says so.
     """
-    width, height = photo.width_px, photo.height_px
-    centre_sd = settings.centre_ratio * max(width, height)
-    known, ratio = photo.focal_35mm is not None, settings.focal_ratio
-    size, shift = (width, height), (0.0, 0.0)
-    if _cropped(photo) and photo.recorded_size is not None:
-        size, ratio = photo.recorded_size, settings.cropped_ratio
-        shift = (max(size[0] - width, 0) / 3.46, max(size[1] - height, 0) / 3.46)  # sd of a uniform place: 1/sqrt(12)
-    if photo.focal_35mm is None:
-        ratio = settings.unknown_ratio
-    f_px = focal_px_from_35mm(photo.focal_35mm or settings.unknown_35mm, *size)
-    mean = np.array([f_px, (width - 1) / 2, (height - 1) / 2, 0.0, 0.0])
-    sd = [ratio * f_px, np.hypot(centre_sd, shift[0]), np.hypot(centre_sd, shift[1]), settings.k1, settings.k2]
-    return LensPrior(mean, np.diag(np.square(sd)), "EXIF" if known else "nothing known")
+    key = camera_key(photo)
+    profile = store.profile(key, without=photo.sha256) if store is not None and key is not None else None
+    plain = exif_prior(photo)
+    if profile is None or key is None:
+        return plain
+    if card is not None and not _fits(profile, photo, card):
+        note = f"{photo.name} does not fit what earlier photos say of {key.label}; it was measured without them."
+        return LensPrior(plain.mean, plain.covariance, plain.source, note)
+    return profile.prior(photo)
 
 
-def _cropped(photo: Photo) -> bool:
-    """Whether the photo's shape is not the recorded one (a mere change of size keeps the shape)."""
-    if photo.recorded_size is None:
+def _fits(profile: CameraProfile, photo: Photo, card: CardView) -> bool:
+    try:
+        return belongs(profile, lens_evidence(photo, card))
+    except CardError:
         return False
-    width, height = photo.recorded_size
-    return abs(photo.width_px * height / (photo.height_px * width) - 1) > 0.01
 
 
-def prior_for(photo: Photo, store: object | None = None) -> LensPrior:
-    """What is known of the lens that took a photo."""
-    return exif_prior(photo)
+# ---------------------------------------------------------------- rows
+def _key(camera: dict[str, Any]) -> CameraKey:
+    return CameraKey(
+        str(camera["make"]),
+        str(camera["model"]),
+        float(camera["focal_35mm"]),
+        int(camera["width_px"]),
+        int(camera["height_px"]),
+    )
+
+
+def _evidence(row: dict[str, Any]) -> LensEvidence:
+    information, vector = np.array(row["information"], float), np.array(row["vector"], float)
+    if information.shape != (5, 5) or vector.shape != (5,) or not np.isfinite(information).all():
+        raise ValueError("no evidence of a lens")
+    return LensEvidence(information, vector, str(row["sha256"]))
+
+
+def _row(e: LensEvidence, source: str, now: str, card: CardView | None, print_scale: Array) -> dict[str, Any]:
+    corners = {
+        panel.panel: {
+            "ids": panel.ids.tolist(),
+            "corners_px": np.round(panel.corners_px, 3).tolist(),
+            "sigma_px": np.round(panel.sigma_px, 4).tolist(),
+        }
+        for panel in ((card.floor, card.standing) if card is not None else ())
+        if panel is not None
+    }
+    return {
+        "sha256": e.sha256,
+        "time": now,
+        "source": source,
+        "information": e.information.tolist(),
+        "vector": e.vector.tolist(),
+        "print_scale": np.asarray(print_scale, float).tolist(),
+        "corners": corners,
+    }
