@@ -11,8 +11,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 Array = NDArray[np.float64]
-HARMONICS = np.arange(2, 7)  # undulations per revolution that the side may have
-PROFILE_KNOTS = np.linspace(0.0, 1.0, 9)  # shares of the height at which the common side profile is given
+HARMONICS = np.arange(2, 9)  # undulations per revolution that the side may have
+PROFILE_KNOTS = np.concatenate([[0.0, 0.03, 0.065], np.linspace(0.1, 1.0, 14)])  # shares of the height of the profile
 LOW, HIGH = 0.1, 0.9  # shares of the height between which the side counts
 RIM = 0.8  # share of the radius within which the top counts
 
@@ -66,3 +66,32 @@ class Body:
         """Points (..., 3) of the top surface."""
         x, y = np.broadcast_arrays(np.asarray(x_mm, float), np.asarray(y_mm, float))
         return np.stack([x, y, self.top_z_mm(x, y)], -1)
+
+    def distance_mm(self, points_mm: Array) -> Array:
+        """Signed distance of points (..., 3) to the icing, positive outside; the body goes on below the board.
+
+        Exact for a cylinder with a rounded edge, to first order in the slopes of side and top otherwise.
+        """
+        x, y, z = points_mm[..., 0], points_mm[..., 1], points_mm[..., 2]
+        z_in = np.clip(z, 0.0, self.height_mm)
+        c = self.centre_mm(z_in)
+        dx, dy = x - c[..., 0], y - c[..., 1]
+        rho = np.maximum(np.hypot(dx, dy), 1e-9)
+        a = rho - self._side_radius_xy(dx / rho, dy / rho, z_in / self.height_mm) + self.edge_mm
+        b = z - self._top_z_clamped(x, y, rho) + self.edge_mm
+        return np.hypot(np.maximum(a, 0), np.maximum(b, 0)) + np.minimum(np.maximum(a, b), 0) - self.edge_mm
+
+    def _side_radius_xy(self, cos: Array, sin: Array, u: Array) -> Array:
+        """side_radius_mm from the direction's cosine and sine: powers of a complex number, no trigonometry."""
+        r = self.radius_mm + 0.5 * self.taper_mm * (u - 0.5) / (HIGH - LOW) + np.interp(u, PROFILE_KNOTS, self.profile_mm)
+        turn = cos + 1j * sin
+        power = turn
+        for c, s in self.harmonics_mm:
+            power = power * turn
+            r = r + c * power.real + s * power.imag
+        return r
+
+    def _top_z_clamped(self, x: Array, y: Array, rho: Array) -> Array:
+        """The top's height, its dome not followed beyond the rim."""
+        q2 = np.minimum(rho / self.radius_mm, 1.0) ** 2 / RIM**2
+        return self.height_mm + self.slope[0] * x + self.slope[1] * y + self.dome_mm * (0.5 - q2)

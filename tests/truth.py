@@ -28,7 +28,7 @@ def true_body(truth: dict[str, Any]) -> Body:
     p, q = truth["params"], truth["quantities"]
     height = q["height"]
     harmonics = np.zeros((len(HARMONICS), 2))
-    for m, a, phase in p["harmonics"]:
+    for m, a, phase in p["harmonics"]:  # m = 2..6
         harmonics[int(m) - 2] = a * np.cos(np.radians(phase)), a * np.sin(np.radians(phase))
     z = PROFILE_KNOTS * height
     profile = p["barrel"] * (np.sin(np.pi * PROFILE_KNOTS) - 0.6)

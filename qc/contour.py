@@ -1,0 +1,155 @@
+"""Where the contours of body and board run in a photo, predicted from their shape.
+
+A pixel's clearance is how far its line of sight passes the body by (mm, negative when it hits). The contour is where
+the clearance is zero, so silhouettes, the rounded rim and the line where the icing meets the board are one thing.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from qc.body import Body
+from qc.camera import View
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Board:
+    """The cake board in the cake frame: upper face at z = 0, lower face on the bench at z = -thickness."""
+
+    half_mm: float  # radius, or half the side of a square board
+    x_mm: float
+    y_mm: float
+    thickness_mm: float
+    turn_rad: float  # of a square board
+    square: bool
+
+    def distance_mm(self, x: Array, y: Array) -> Array:
+        """Signed distance of places (x, y) from the board's edge, positive outside."""
+        dx, dy = x - self.x_mm, y - self.y_mm
+        if not self.square:
+            return np.hypot(dx, dy) - self.half_mm
+        c, s = np.cos(self.turn_rad), np.sin(self.turn_rad)
+        u, v = np.abs(c * dx + s * dy) - self.half_mm, np.abs(-s * dx + c * dy) - self.half_mm
+        return np.hypot(np.maximum(u, 0), np.maximum(v, 0)) + np.minimum(np.maximum(u, v), 0)
+
+    def edge_points(self, count: int) -> tuple[Array, Array]:
+        """Places (count, 2) along the edge and outward normals (count, 2)."""
+        a = np.linspace(0, 2 * np.pi, count, endpoint=False) + 0.01
+        if not self.square:
+            n = np.stack([np.cos(a), np.sin(a)], -1)
+            return n * self.half_mm + [self.x_mm, self.y_mm], n
+        side, t = np.divmod(np.arange(count) * 4 / count, 1)
+        along = (2 * t - 1) * self.half_mm
+        turn = self.turn_rad + side * np.pi / 2
+        n = np.stack([np.cos(turn), np.sin(turn)], -1)
+        tangent = np.stack([-n[:, 1], n[:, 0]], -1)
+        return n * self.half_mm + tangent * along[:, None] + [self.x_mm, self.y_mm], n
+
+
+@dataclass(frozen=True)
+class Grazing:
+    """Clearance of lines of sight, and where along them they come nearest.
+
+    `along_mm` is the distance from the lens to the nearest place; `foot` marks lines that reach the board there.
+    """
+
+    clearance_mm: Array
+    along_mm: Array
+    foot: NDArray[np.bool_]
+
+
+def graze(eye_mm: Array, directions: Array, body: Body) -> Grazing:
+    """Nearest approach of lines of sight (N, 3) to the body above the board, by a bracketed search."""
+    middle = np.array([0.0, 0.0, 0.5 * body.height_mm])
+    reach = 1.2 * np.hypot(body.radius_mm, body.height_mm)
+    centre = (middle - eye_mm) @ directions.T
+    low, high = centre - reach, centre + reach
+    with np.errstate(divide="ignore"):
+        to_board = np.where(directions[:, 2] < -1e-9, -eye_mm[2] / directions[:, 2], np.inf)
+    high = np.minimum(high, to_board)
+    low = np.minimum(low, high - 1e-3)
+    for samples in (13, 7, 7):
+        s = np.linspace(0, 1, samples)
+        t = low[:, None] + (high - low)[:, None] * s
+        d = body.distance_mm(eye_mm + t[..., None] * directions[:, None, :])
+        k = d.argmin(1)
+        step = (high - low) / (samples - 1)
+        best = low + k * step
+        low, high = np.maximum(best - step, low), np.minimum(best + step, high)
+    rows = np.arange(len(t))
+    inner = (k > 0) & (k < samples - 1)
+    before, here, after = d[rows, np.maximum(k - 1, 0)], d[rows, k], d[rows, np.minimum(k + 1, samples - 1)]
+    curve = before - 2 * here + after
+    shift = np.where(inner & (curve > 1e-12), 0.5 * (before - after) / np.where(curve > 1e-12, curve, 1), 0.0)
+    best = best + np.clip(shift, -0.5, 0.5) * step
+    clearance = body.distance_mm(eye_mm + best[:, None] * directions)
+    return Grazing(clearance, best, best >= to_board - 0.02)
+
+
+@dataclass(frozen=True)
+class Contour:
+    """Points of a predicted contour.
+
+    points_px (N, 2), outward normals (N, 2) in the picture, and gradient_mm (N,): clearance gained per pixel outwards.
+    """
+
+    points_px: Array
+    normals: Array
+    gradient_mm: Array
+    foot: NDArray[np.bool_]
+
+
+def clearance_gradient(view: View, body: Body, points_px: Array) -> tuple[Grazing, Array]:
+    """Clearance at pixels (N, 2) and its gradient (N, 2) in mm per pixel."""
+    h = 0.75
+    n = len(points_px)
+    shifted = np.concatenate([points_px, points_px + [h, 0], points_px - [h, 0], points_px + [0, h], points_px - [0, h]])
+    g = graze(view.eye_mm, view.rays(shifted), body)
+    c = g.clearance_mm.reshape(5, n)
+    gradient = np.stack([c[1] - c[2], c[3] - c[4]], -1) / (2 * h)
+    return Grazing(c[0], g.along_mm[:n], g.foot[:n]), gradient
+
+
+def body_contour(view: View, body: Body, count: int) -> Contour:
+    """The body's outline in a photo, traced outwards from its middle in `count` directions."""
+    middle = view.project(np.array([0.0, 0.0, 0.5 * body.height_mm]))
+    a = np.linspace(0, 2 * np.pi, count, endpoint=False)
+    u = np.stack([np.cos(a), np.sin(a)], -1)
+    eye = view.eye_mm
+    scale = view.px_per_mm(np.array([0.0, 0.0, 0.5 * body.height_mm]))
+    near = np.zeros(count)
+    far = np.full(count, 2.0 * scale * np.hypot(body.radius_mm, body.height_mm))
+    f_near = graze(eye, view.rays(middle + near[:, None] * u), body).clearance_mm
+    f_far = graze(eye, view.rays(middle + far[:, None] * u), body).clearance_mm
+    for step in range(9):  # regula falsi with a bisection now and then
+        mid = (near * f_far - far * f_near) / (f_far - f_near) if step % 3 else 0.5 * (near + far)
+        f = graze(eye, view.rays(middle + mid[:, None] * u), body).clearance_mm
+        inside = f < 0
+        near, f_near = np.where(inside, mid, near), np.where(inside, f, f_near)
+        far, f_far = np.where(inside, far, mid), np.where(inside, f_far, f)
+    points = middle + (near * f_far - far * f_near)[:, None] / (f_far - f_near)[:, None] * u
+    g, gradient = clearance_gradient(view, body, points)
+    size = np.linalg.norm(gradient, axis=1)
+    return Contour(points, gradient / size[:, None], size, g.foot)
+
+
+def board_contours(view: View, board: Board, count: int) -> tuple[Contour, Contour]:
+    """Upper and lower edge of the board as seen, hidden parts included; `foot` marks where the wall faces the lens."""
+    out = []
+    places, n = board.edge_points(count)
+    eye = view.eye_mm
+    wall_seen = ((eye[:2] - places) * n).sum(1) > 0
+    for z in (0.0, -board.thickness_mm):
+        at = np.concatenate([places, np.full((count, 1), z)], 1)
+        px = view.project(at)
+        outwards = view.project(at + np.concatenate([n, np.zeros((count, 1))], 1) * 0.5)
+        tangent = np.roll(px, -1, 0) - np.roll(px, 1, 0)
+        normal = np.stack([tangent[:, 1], -tangent[:, 0]], -1)
+        normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-9)
+        along = ((outwards - px) * normal).sum(1)
+        normal *= np.sign(along)[:, None]
+        out.append(Contour(px, normal, 0.5 / np.maximum(np.abs(along), 1e-6), wall_seen))
+    return out[0], out[1]

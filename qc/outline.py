@@ -1,0 +1,202 @@
+"""Where body and board end in a photo, to a fraction of a pixel.
+
+The predicted contour says where to look; the finder says what lies on either side; the picture, in linear light, says
+where exactly the edge is. Every point keeps its own quality; which edges belong to the cake is decided by the joint
+fit, not here.
+"""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from qc.contour import Contour
+from qc.finder import BOARD, BODY, CARD, DECORATION, FOOT_BORDER, OTHER, Finding
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class EdgeSettings:
+    """How edges are sought along the normals of a predicted contour."""
+
+    step_px: float = 0.5  # sampling along the normal
+    blur_px: float = 1.4  # derivative-of-Gaussian width: about a phone's own blur, so noise is averaged, edges are not
+    beside_net: float = 3.0  # network pixels from the contour at which the finder is asked what lies there
+    least_probability: float = 0.5  # of the label expected on a side of the contour
+    clear_net: int = 13  # network pixels across: nearer than half of this to a piece, the finder's border counts as its
+    least_extra: float = 0.35  # probability of decoration or piping near a contour point that rules it out
+    noise_factor: float = 5.0  # an edge must stand out this much over the profile's own noise
+    quiet_px: float = 14.0  # half length of the profiles from which the noise is taken
+    rival: float = 0.35  # a second edge at least this strong (share of the strongest) makes a point doubtful
+
+
+@dataclass(frozen=True)
+class Edges:
+    """Edge points found along a contour, one per contour point that has one.
+
+    index (M,) into the contour; points_px (M, 2); sigma_px (M,) of the offset along the normal; strength (M,).
+    """
+
+    index: NDArray[np.int64]
+    points_px: Array
+    sigma_px: Array
+    strength: Array
+
+
+_SRGB = np.arange(256) / 255.0
+LINEAR = np.where(_SRGB <= 0.04045, _SRGB / 12.92, ((_SRGB + 0.055) / 1.055) ** 2.4).astype(np.float32)
+
+
+def linear_samples(pixels: NDArray[np.uint8], points_px: Array) -> NDArray[np.float32]:
+    """Linear-light RGB (..., 3) at sub-pixel places (..., 2), bilinear in linear light; outside: the border's value."""
+    h, w = pixels.shape[:2]
+    p = np.asarray(points_px, np.float32)
+    x = np.clip(p[..., 0], 0, w - 1.001)
+    y = np.clip(p[..., 1], 0, h - 1.001)
+    x0, y0 = x.astype(np.int32), y.astype(np.int32)
+    fx, fy = (x - x0)[..., None], (y - y0)[..., None]
+    flat = pixels.reshape(-1, 3)
+    i = y0 * w + x0
+    upper = LINEAR[flat[i]] * (1 - fx) + LINEAR[flat[i + 1]] * fx
+    lower = LINEAR[flat[i + w]] * (1 - fx) + LINEAR[flat[i + w + 1]] * fx
+    return upper * (1 - fy) + lower * fy
+
+
+def net_samples(finding: Finding, points_px: Array) -> NDArray[np.float32]:
+    """Finder's probabilities (6, ...) at photo pixels (..., 2)."""
+    p = finding.to_net(points_px).astype(np.float32)
+    if p.size == 0:
+        return np.zeros((len(finding.probabilities), *p.shape[:-1]), np.float32)
+    flat = p.reshape(-1, 1, 2)
+    layers = [cv2.remap(layer, flat, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[:, 0] for layer in
+              finding.probabilities]
+    return np.stack(layers).reshape(len(layers), *p.shape[:-1])
+
+
+def inside_photo(points_px: Array, size_px: tuple[int, int], margin_px: float) -> NDArray[np.bool_]:
+    """Which points (N, 2) lie in the photo, a margin away from its border."""
+    return ((points_px >= margin_px) & (points_px <= np.array(size_px) - 1 - margin_px)).all(-1)
+
+
+def body_sides_fit(finding: Finding, contour: Contour, settings: EdgeSettings, sure: bool) -> NDArray[np.bool_]:
+    """Contour points (N,) with plain icing inside and neither decoration nor piping on either side.
+
+    With `sure`, what lies outside must also look unlike icing, and be board where the icing meets it (`contour.foot`):
+    for a border drawn by the finder itself. Where a shape predicts the contour, the picture's edges decide.
+    """
+    d = settings.beside_net / finding.scale_px
+    inner = net_samples(finding, contour.points_px - d * contour.normals)
+    outer = net_samples(finding, contour.points_px + d * contour.normals)
+    at = net_samples(finding, contour.points_px)
+    extra = np.maximum(np.maximum(outer, inner), at)[[DECORATION, FOOT_BORDER]].sum(0)
+    if not sure:
+        return (inner[BODY] > 1 - settings.least_probability) & (extra < settings.least_extra)
+    ok = (inner[BODY] > settings.least_probability) & (outer[BODY] < 1 - settings.least_probability)
+    ok &= (extra < settings.least_probability) & ~_near_extras(finding, contour.points_px, settings)
+    return ok & (~contour.foot | (outer[BOARD] > settings.least_probability))
+
+
+def _near_extras(finding: Finding, points_px: Array, settings: EdgeSettings) -> NDArray[np.bool_]:
+    """Points beside decoration or piping, where the finder's border of the icing is drawn round the piece."""
+    extras = (finding.probabilities[[DECORATION, FOOT_BORDER]].sum(0) > 0.3).astype(np.uint8)
+    wide = cv2.dilate(extras, cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (settings.clear_net, settings.clear_net)))
+    at = np.rint(finding.to_net(points_px)).astype(int)
+    h, w = wide.shape
+    return wide[np.clip(at[:, 1], 0, h - 1), np.clip(at[:, 0], 0, w - 1)] > 0
+
+
+def board_sides_fit(finding: Finding, contour: Contour, settings: EdgeSettings) -> NDArray[np.bool_]:
+    """Contour points (N,) with board inside and none of cake, card or board outside."""
+    d = settings.beside_net / finding.scale_px
+    inner = net_samples(finding, contour.points_px - d * contour.normals)
+    outer = net_samples(finding, contour.points_px + d * contour.normals)
+    return (inner[BOARD] > settings.least_probability) & (outer[OTHER] > settings.least_probability) & (outer[CARD] < 0.3)
+
+
+@dataclass(frozen=True)
+class Border:
+    """Points (N, 2) of the border of some labels as the finder drew it, with outward normals (N, 2); photo pixels."""
+
+    points_px: Array
+    normals: Array
+
+
+def finder_border(finding: Finding, labels: tuple[int, ...], count: int) -> Border:
+    """The border of the largest patch of the given labels: coarse, but never far away."""
+    p = finding.probabilities[list(labels)].sum(0)
+    mask = (p > 0.5).astype(np.uint8)
+    _, patches, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=4)
+    if len(stats) < 2:
+        return Border(np.zeros((0, 2)), np.zeros((0, 2)))
+    largest = (patches == 1 + stats[1:, 4].argmax()).astype(np.uint8)
+    found, _ = cv2.findContours(largest, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    at = max(found, key=len)[:, 0].astype(float)
+    at = at[:: max(1, len(at) // count)]
+    soft = cv2.GaussianBlur(largest.astype(np.float32), (0, 0), 2.0)
+    gy, gx = np.gradient(soft)
+    i, j = at[:, 1].astype(int), at[:, 0].astype(int)
+    normals = -np.stack([gx[i, j], gy[i, j]], -1)
+    normals /= np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-9)
+    return Border(finding.to_photo(at + 0.5 * normals), normals)
+
+
+def photo_edges(
+    pixels: NDArray[np.uint8], contour: Contour, keep: NDArray[np.bool_], reach_px: float, expected_px: float,
+    settings: EdgeSettings,
+) -> Edges:
+    """Edges of the photo along the normals of the kept contour points.
+
+    Parameters
+    ----------
+    reach_px : float
+        How far to look on either side.
+    expected_px : float
+        Standard deviation of the true edge about the contour, which weighs nearness against strength.
+    """
+    index = np.nonzero(keep & inside_photo(contour.points_px, (pixels.shape[1], pixels.shape[0]), reach_px + 4))[0]
+    if len(index) == 0:
+        return Edges(index, np.zeros((0, 2)), np.zeros(0), np.zeros(0))
+    pad = 3 * settings.blur_px
+    wide = max(reach_px, settings.quiet_px)  # noise is judged where the edge itself does not reach
+    s = np.arange(-wide - pad, wide + pad + 1e-6, settings.step_px)
+    places = contour.points_px[index, None] + s[:, None] * contour.normals[index, None]
+    light = linear_samples(pixels, places)
+    slope = _slope(light, settings)
+    core = np.abs(s) <= reach_px + 1e-6
+    noise = float(np.percentile(slope[:, np.abs(s) <= wide], 25)) + 1e-6
+    offset, strength, width = _choose(s[core], slope[:, core], expected_px)
+    ok = strength > settings.noise_factor * noise
+    sigma = np.hypot(0.25 * width * np.sqrt(noise / np.maximum(strength, 1e-9)), 0.10)
+    points = contour.points_px[index] + offset[:, None] * contour.normals[index]
+    return Edges(index[ok], points[ok], sigma[ok], strength[ok])
+
+
+def _slope(light: NDArray[np.float32], settings: EdgeSettings) -> Array:
+    """Size of the smoothed derivative (N, S) over the three channels of profiles (N, S, 3)."""
+    half = int(np.ceil(3 * settings.blur_px / settings.step_px))
+    x = np.arange(-half, half + 1) * settings.step_px
+    kernel = -x * np.exp(-0.5 * (x / settings.blur_px) ** 2)
+    kernel = (kernel / np.abs(kernel * x).sum()).astype(np.float32)
+    n, size, _ = light.shape
+    rows = np.ascontiguousarray(light.transpose(0, 2, 1)).reshape(n * 3, size)
+    d = cv2.filter2D(rows, -1, -kernel[None, :], borderType=cv2.BORDER_REPLICATE)
+    return np.linalg.norm(d.reshape(n, 3, size), axis=1)
+
+
+def _choose(s: Array, slope: Array, expected_px: float) -> tuple[Array, Array, Array]:
+    """Sub-pixel offset, strength and width of the likeliest edge of each profile."""
+    peak = np.zeros(slope.shape, bool)
+    peak[:, 1:-1] = (slope[:, 1:-1] >= slope[:, :-2]) & (slope[:, 1:-1] > slope[:, 2:])
+    score = np.where(peak, np.log(slope + 1e-9) - 0.5 * (s / expected_px) ** 2, -np.inf)
+    k = np.clip(score.argmax(1), 1, len(s) - 2)
+    rows = np.arange(len(k))
+    left, here, right = slope[rows, k - 1], slope[rows, k], slope[rows, k + 1]
+    curve = left - 2 * here + right
+    shift = np.where(curve < 0, 0.5 * (left - right) / np.where(curve < 0, curve, 1), 0)
+    step = s[1] - s[0]
+    offset = s[k] + np.clip(shift, -1, 1) * step
+    width = step * np.sqrt(np.maximum(here, 1e-9) / np.maximum(-curve, 1e-9))
+    strength = np.where(peak[rows, k], here, 0.0)
+    return offset, strength, np.minimum(width, 6.0)
