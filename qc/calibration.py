@@ -106,7 +106,8 @@ def estimate(key: CameraKey, evidence: Sequence[LensEvidence], settings: Learnin
     start = np.array([1.0, 0, 0, 0, 0])
     trust = np.diag(1 / np.square([PRIOR.focal_ratio, PRIOR.centre_ratio, PRIOR.centre_ratio, PRIOR.k1, PRIOR.k2]))
     expected = np.square(settings.spread)
-    variance, mean, covariance = expected.copy(), start.copy(), np.zeros((5, 5))
+    variance, mean = expected.copy(), start.copy()
+    covariance: Array = np.zeros((5, 5))
     for _ in range(settings.rounds):
         # the mean, with every photo's own lens integrated out: (information^-1 + spread)^-1, also where it is singular
         total, pull = trust.copy(), trust @ start
@@ -114,7 +115,7 @@ def estimate(key: CameraKey, evidence: Sequence[LensEvidence], settings: Learnin
             gain = np.linalg.inv(np.eye(5) + e.information * variance)
             total += gain @ e.information
             pull = pull + gain @ e.vector
-        covariance = np.linalg.inv(0.5 * (total + total.T))
+        covariance = np.asarray(np.linalg.inv(0.5 * (total + total.T)), float)
         mean = covariance @ pull
         square = settings.spread_photos * expected
         for e in used:

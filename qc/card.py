@@ -45,6 +45,8 @@ __all__ = [
 ]
 
 Grey = NDArray[np.uint8]
+Array = NDArray[np.float64]
+CORNER_MM = corner_mm(np.arange(CORNERS))
 
 
 @dataclass(frozen=True)
@@ -60,6 +62,7 @@ class CardSettings:
     reduced_passes: int = 1  # refinements in the reduced picture
     photo_passes: int = 4  # at most, in the photo
     still_px: float = 0.08  # px; median movement below which a refinement ends
+    most_blur_px: float = 4.0  # px; edges wider than that are not drawn any wider
     odd_fit: float = 5.0  # times the panel's median misfit above which a corner is taken for partly hidden
     odd_fit_least: float = 0.03  # share of variance that is always allowed on top of that
     twice: int = 2  # markers read at two places from which it is two cards
@@ -134,31 +137,38 @@ def _panel(grey: Grey, picture: Reduced, markers: Markers, settings: CardSetting
 
 def _refined(grey: Grey, picture: Reduced, panel: str, rough: PanelMap, settings: CardSettings) -> PanelView | None:
     """Corners from a rough map: first in the reduced picture, then in the photo until they stand still."""
-    ids = np.arange(CORNERS)
     where, blur = rough, REFINE.blur_px
-    photo = Reduced(grey, 1.0)
-    levels = [picture] * settings.reduced_passes + [photo] * settings.photo_passes
+    levels = [picture] * settings.reduced_passes + [Reduced(grey, 1.0)] * settings.photo_passes
     for number, level in enumerate(levels):
-        result = _at_level(level, panel, ids, where, blur)
+        result = _at_level(level, panel, where, blur)
         good = _plausible(result, settings)
         if good.sum() < settings.least_panel:
             return None
         sigma = np.sqrt(np.einsum("nii->n", result.covariance_px2[good]) / 2 + settings.noise_floor_px**2)
-        found, away = fit_robust(corner_mm(ids[good]), result.corners_px[good], sigma, 4, 0.1 / level.scale)
+        found, away = fit_robust(CORNER_MM[good], result.corners_px[good], sigma, 4, 0.1 / level.scale)
         if found is None:
             return None
         where = found
         if level.scale == 1.0:
-            blur = float(np.clip(np.median(result.blur_px[good]), 0.3, 2.5))
+            blur = float(np.clip(np.median(result.blur_px[good]), 0.3, settings.most_blur_px))
         still = float(np.median(result.shift_px[good]))
         if level.scale == 1.0 and number > settings.reduced_passes and still < settings.still_px:
             break
+    return _accepted(panel, result, np.flatnonzero(good), away, blur, settings)
+
+
+def _accepted(
+    panel: str, result: Refined, good: NDArray[np.int64], away: Array, blur: float, settings: CardSettings
+) -> PanelView | None:
+    """The corners that lie on the panel's smooth shape, with their uncertainties; away: px off it, of the good ones."""
     covariance = settings.noise_inflation**2 * result.covariance_px2 + settings.noise_floor_px**2 * np.eye(2)
-    sigma = np.sqrt(np.einsum("nii->n", covariance[good]) / 2)
-    kept = away < np.maximum(settings.outlier_sigma * sigma, settings.outlier_px)
-    if kept.sum() < settings.least_panel:
+    sigma = np.sqrt(np.einsum("nii->n", covariance) / 2)
+    kept = good[away < np.maximum(settings.outlier_sigma * sigma[good], settings.outlier_px)]
+    if len(kept) < settings.least_panel:
         return None
-    return PanelView(panel, ids[good][kept], result.corners_px[good][kept], sigma[kept], covariance[good][kept])
+    paper = float(np.median(result.contrast[kept] + result.ink[kept]))
+    ink = float(np.median(result.ink[kept]))
+    return PanelView(panel, kept, result.corners_px[kept], sigma[kept], covariance[kept], blur, paper, ink)
 
 
 def _plausible(result: Refined, settings: CardSettings) -> NDArray[np.bool_]:
@@ -170,12 +180,12 @@ def _plausible(result: Refined, settings: CardSettings) -> NDArray[np.bool_]:
     return good
 
 
-def _at_level(level: Reduced, panel: str, ids: NDArray[np.int64], where: PanelMap, blur_px: float) -> Refined:
+def _at_level(level: Reduced, panel: str, where: PanelMap, blur_px: float) -> Refined:
     """Refine in a reduced picture; places come back in photo pixels."""
     s = level.scale
     to_level = np.array([[s, 0, 0.5 * s - 0.5], [0, s, 0.5 * s - 0.5], [0, 0, 1.0]])
     local = PanelMap(to_level @ where.homography, where.bend * s, where.degree)
-    found = refine(level.grey, panel_print(panel), corner_mm(ids), local, replace(REFINE, blur_px=blur_px))
+    found = refine(level.grey, panel_print(panel), CORNER_MM, local, replace(REFINE, blur_px=blur_px))
     return replace(
         found,
         corners_px=level.to_photo(found.corners_px),

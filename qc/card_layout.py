@@ -29,6 +29,9 @@ class PanelView:
     corners_px: Array  # (N, 2)
     sigma_px: Array  # (N,) standard uncertainty of each coordinate
     covariance_px2: Array | None = None  # (N, 2, 2) the same in full: seen at a grazing angle x and y differ much
+    blur_px: float | None = None  # standard deviation of the edges' blur; 0.3 and less is as sharp as pixels allow
+    paper: float | None = None  # linear light of the white paper, 0..1 of the sensor's range (median over the corners)
+    ink: float | None = None  # the same of the black squares
 
 
 @dataclass(frozen=True)

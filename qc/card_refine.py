@@ -50,6 +50,7 @@ class Refined:
     shift_px: Array  # (N,) how far the corner was from where it had been expected
     fit: Array  # share of variance explained, 0..1
     contrast: Array  # paper minus ink, linear light
+    ink: Array  # linear light
     blur_px: Array  # (N,) standard deviation of the edges' blur
 
 
@@ -126,6 +127,7 @@ def refine(
         np.zeros(len(points_mm)),
         np.zeros(len(points_mm)),
         np.full(len(points_mm), np.nan),
+        np.full(len(points_mm), np.nan),
     )
     if not inside.any():
         return out
@@ -161,6 +163,7 @@ def _fill(
     out.shift_px[place] = np.linalg.norm(shift, axis=1)[ok]
     out.fit[place] = fit[ok]
     out.contrast[place] = contrast[ok]
+    out.ink[place] = beta[ok, 3]
     square = settings.blur_px**2 + 2 * beta[:, 8] / contrast
     out.blur_px[place] = (np.sign(square) * np.sqrt(np.abs(square)))[ok]
 
