@@ -26,6 +26,7 @@ from qc.card_layout import (
 )
 from qc.card_map import PanelMap, fit_robust
 from qc.card_markers import Markers, Reduced, find_markers, reduced, rough_map, scales, seen_twice
+from qc.card_missing import why_no_card
 from qc.card_refine import REFINE, Refined, panel_print, refine
 from qc.errors import CardError
 from qc.lens_prior import exif_prior
@@ -62,6 +63,7 @@ class CardSettings:
     reduced_passes: int = 1  # refinements in the reduced picture
     photo_passes: int = 4  # at most, in the photo
     still_px: float = 0.08  # px; median movement below which a refinement ends
+    soft_px: float = 0.9  # px of blur in the reduced picture from which the photo itself shows no more than that
     most_blur_px: float = 4.0  # px; edges wider than that are not drawn any wider
     odd_fit: float = 5.0  # times the panel's median misfit above which a corner is taken for partly hidden
     odd_fit_least: float = 0.03  # share of variance that is always allowed on top of that
@@ -92,27 +94,15 @@ def find_card(photo: Photo, settings: CardSettings = CARD) -> CardView:
     grey = np.asarray(cv2.cvtColor(photo.pixels, cv2.COLOR_RGB2GRAY), np.uint8)
     picture, markers = _look(grey)
     if any(seen_twice(m) >= settings.twice for m in markers.values()):
-        raise CardError(f"{photo.name} shows two reference cards; take one away and take the photo again.")
+        raise CardError(f"{photo.said} shows two reference cards; take one away and take the photo again.")
     views = {panel: _panel(grey, picture, m, settings) for panel, m in markers.items()}
     floor, standing = views.get("floor"), views.get("standing")
     if standing is not None and (floor is None or len(floor.ids) < CORNERS):
         floor = _better(floor, _foretold_floor(photo, grey, picture, standing, settings))
     most = max((len(p.ids) for p in (floor, standing) if p is not None), default=0)
     if most < settings.least_corners:
-        raise CardError(_too_little(photo, most))
+        raise CardError(why_no_card(photo, most))
     return CardView(floor, standing)
-
-
-def _too_little(photo: Photo, corners: int) -> str:
-    if corners == 0:
-        return (
-            f"{photo.name} does not show the reference card, or it is too dark, too blurred or too small to be read; "
-            "stand the card beside the board in the light and take the photo again."
-        )
-    return (
-        f"{photo.name} shows only {corners} of a card panel's {CORNERS} corners; "
-        "clear what hides the card and take the photo with the whole card in it."
-    )
 
 
 def _look(grey: Grey) -> tuple[Reduced, dict[str, Markers]]:
@@ -137,9 +127,10 @@ def _panel(grey: Grey, picture: Reduced, markers: Markers, settings: CardSetting
 
 def _refined(grey: Grey, picture: Reduced, panel: str, rough: PanelMap, settings: CardSettings) -> PanelView | None:
     """Corners from a rough map: first in the reduced picture, then in the photo until they stand still."""
-    where, blur = rough, REFINE.blur_px
-    levels = [picture] * settings.reduced_passes + [Reduced(grey, 1.0)] * settings.photo_passes
-    for number, level in enumerate(levels):
+    where, blur, level = rough, REFINE.blur_px, picture
+    for number in range(settings.reduced_passes + settings.photo_passes):
+        if number == settings.reduced_passes and blur < settings.soft_px:
+            level, blur = Reduced(grey, 1.0), REFINE.blur_px
         result = _at_level(level, panel, where, blur)
         good = _plausible(result, settings)
         if good.sum() < settings.least_panel:
@@ -149,26 +140,32 @@ def _refined(grey: Grey, picture: Reduced, panel: str, rough: PanelMap, settings
         if found is None:
             return None
         where = found
-        if level.scale == 1.0:
-            blur = float(np.clip(np.median(result.blur_px[good]), 0.3, settings.most_blur_px))
-        still = float(np.median(result.shift_px[good]))
-        if level.scale == 1.0 and number > settings.reduced_passes and still < settings.still_px:
+        blur = float(np.clip(np.median(result.blur_px[good]), 0.3, settings.most_blur_px))
+        still = float(np.median(result.shift_px[good])) * level.scale
+        if number > settings.reduced_passes and still < settings.still_px:
             break
-    return _accepted(panel, result, np.flatnonzero(good), away, blur, settings)
+    return _accepted(panel, result, np.flatnonzero(good), away, blur, level.scale, settings)
 
 
 def _accepted(
-    panel: str, result: Refined, good: NDArray[np.int64], away: Array, blur: float, settings: CardSettings
+    panel: str,
+    result: Refined,
+    good: NDArray[np.int64],
+    away: Array,
+    blur: float,
+    scale: float,
+    settings: CardSettings,
 ) -> PanelView | None:
     """The corners that lie on the panel's smooth shape, with their uncertainties; away: px off it, of the good ones."""
-    covariance = settings.noise_inflation**2 * result.covariance_px2 + settings.noise_floor_px**2 * np.eye(2)
+    floor_px = settings.noise_floor_px / scale
+    covariance = settings.noise_inflation**2 * result.covariance_px2 + floor_px**2 * np.eye(2)
     sigma = np.sqrt(np.einsum("nii->n", covariance) / 2)
     kept = good[away < np.maximum(settings.outlier_sigma * sigma[good], settings.outlier_px)]
     if len(kept) < settings.least_panel:
         return None
     paper = float(np.median(result.contrast[kept] + result.ink[kept]))
     ink = float(np.median(result.ink[kept]))
-    return PanelView(panel, kept, result.corners_px[kept], sigma[kept], covariance[kept], blur, paper, ink)
+    return PanelView(panel, kept, result.corners_px[kept], sigma[kept], covariance[kept], blur / scale, paper, ink)
 
 
 def _plausible(result: Refined, settings: CardSettings) -> NDArray[np.bool_]:

@@ -98,3 +98,10 @@ def fit_robust(
         found = PanelMap(start, np.linalg.solve(normal, terms.T @ (rest * weight[:, None])), degree)
         away = np.linalg.norm(points_px - found.to_pixels(points_mm), axis=1)
     return found, away
+
+
+def affine_scale(points_mm: Array, points_px: Array) -> float:
+    """Pixels per mm along the direction in which a panel is seen least foreshortened."""
+    a, b = points_mm - points_mm.mean(0), points_px - points_px.mean(0)
+    linear, *_ = np.linalg.lstsq(a, b, rcond=None)
+    return float(np.linalg.svd(linear, compute_uv=False)[0])

@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 from PIL import Image, JpegImagePlugin, PngImagePlugin
 
 from qc.errors import PhotoError
+from qc.quantities import PHOTO_NAMES
 
 Pixels = NDArray[np.uint8]
 
@@ -72,6 +73,11 @@ class Photo:
     recorded_size: tuple[int, int] | None = None
     icc: bytes | None = None
     kind: str = "JPEG"
+
+    @property
+    def said(self) -> str:
+        """How a sentence begins that is about this photo."""
+        return f"The {self.name} photo" if self.name in PHOTO_NAMES else self.name
 
     @property
     def width_px(self) -> int:
