@@ -26,11 +26,11 @@ class FitSettings:
 
     body_points: int = 240  # directions in which the body's outline is sought
     board_points: int = 160  # places along the board's edge
-    reach_px: tuple[tuple[float, float], ...] = ((8.0, 3.0), (5.0, 2.0), (4.0, 1.5))  # per 2016 px of width: how far a
+    reach_px: tuple[tuple[float, float], ...] = ((16.0, 6.0), (12.0, 5.0), (8.0, 3.0), (6.0, 2.5), (5.0, 2.0), (4.0, 1.5))  # per 2016 px of width: how far a
     # round looks for edges, and how far off (one standard deviation) it expects them
     border_net: float = 2.0  # standard deviation of the finder's border, network pixels, which anchors the fine rounds
     texture_mm: float = 0.12  # icing's own unevenness at one point, that a smooth body can't follow
-    crowd: float = 3.0  # neighbouring points share their texture: their weight falls by this much squared
+    crowd: float = 6.0  # neighbouring points share their texture: their weight falls by this much squared
     common_px: float = 0.25  # error that a whole outline may share: where does soft cream end?
     common_mm: float = 0.05  # the same, as a length on the cake
     yaw_sd_rad: float = np.radians(4.0)  # where a person stands; measurements.md allows 0.7 h
@@ -40,7 +40,7 @@ class FitSettings:
     dome_sd_mm: float = 0.05
     edge_mm: float = 4.0
     edge_sd_mm: float = 2.5
-    wave_sd_mm: float = 0.6  # of the second harmonic; falls as (2 / m)
+    wave_sd_mm: float = 0.35  # of the second harmonic; falls as (2 / m)
     profile_sd_mm: float = 0.6
     profile_bend_sd_mm: float = 0.35  # second difference of the side profile from knot to knot
     board_t_mm: float = 6.0
@@ -227,13 +227,13 @@ def _joined(a: joint.OutlinePoints, b: joint.OutlinePoints) -> joint.OutlinePoin
     )
 
 
-def _board_points(upper: tuple[Contour, Edges], lower: tuple[Contour, Edges], sigma: float) -> joint.OutlinePoints:
+def _board_points(upper: tuple[Contour, Edges], lower: tuple[Contour, Edges], sigma: float, crowd: float) -> joint.OutlinePoints:
     points = np.concatenate([e.points_px for _, e in (upper, lower)])
     gradient = np.concatenate([c.gradient_mm[e.index] for c, e in (upper, lower)])
     low = np.concatenate([np.zeros(len(upper[1].index), bool), np.ones(len(lower[1].index), bool)])
     n = len(points)
     own = np.concatenate([e.sigma_px for _, e in (upper, lower)])
-    return joint.OutlinePoints(points, gradient, np.zeros(n), np.ones(n, bool), low, np.hypot(own, sigma))
+    return joint.OutlinePoints(points, gradient, np.zeros(n), np.ones(n, bool), low, np.hypot(own, sigma) * crowd)
 
 
 _NO_EDGES = Edges(np.zeros(0, int), np.zeros((0, 2)), np.zeros(0), np.zeros(0))
@@ -267,7 +267,7 @@ def _terms(
         ask = EdgeSettings()
         border = _border_contour(view, body, finder_border(i.finding, (BODY,), settings.body_points))
         anchors = _border_edges(i.finding, border, body_sides_fit(i.finding, border, ask, True), settings)
-        points = _outline_points(view, body, border, anchors, anchors.sigma_px)
+        points = _outline_points(view, body, border, anchors, anchors.sigma_px * (1.0 if how.reach_px == 0 else settings.crowd))
         if how.reach_px == 0:
             whole = finder_border(i.finding, (BOARD, BODY, DECORATION, FOOT_BORDER), settings.board_points)
             boards = _board_border(view, board, whole)
@@ -285,10 +285,11 @@ def _terms(
                 _fine_edges(i, c, board_sides_fit(i.finding, c, ask) & (c.foot == lower), how, zoom)
                 for lower, c in enumerate(boards)
             ]
-        on_board = _board_points((boards[0], board_edges[0]), (boards[1], board_edges[1]), 0.6 * per_mm)
+        on_board = _board_points((boards[0], board_edges[0]), (boards[1], board_edges[1]), 0.2 * per_mm, settings.crowd)
         rows, mean = _photo_prior(name, i, poses[name], start[b], settings)
         out.append(
-            joint.PhotoTerm(name, size, i.card, scale, points, on_board, rows, mean, len(points) - len(anchors.index))
+            joint.PhotoTerm(name, size, i.card, scale, points, on_board, rows, mean, len(points) - len(anchors.index),
+                            1.0 if how.reach_px == 0 else settings.crowd)
         )
     return out
 
@@ -334,8 +335,8 @@ def _coarse(
     cake_only[[joint.RADIUS, joint.HEIGHT, joint.BOARD_HALF, joint.BOARD_X, joint.BOARD_Y, joint.BOARD_TURN]] = True
     place_only = np.zeros(joint.PHOTO, bool)
     place_only[[joint.PLACE_X, joint.PLACE_Y]] = True
-    stiff = replace(settings, taper_sd_mm=1.0, lean_sd_mm=1.0, slope_sd=0.01, dome_sd_mm=0.5, edge_sd_mm=0.5,
-                    wave_sd_mm=0.2, profile_sd_mm=0.1, board_t_sd_mm=4.0)
+    stiff = replace(settings, taper_sd_mm=0.5, lean_sd_mm=0.5, slope_sd=0.002, edge_sd_mm=0.5,
+                    wave_sd_mm=0.1, profile_sd_mm=0.1, board_t_sd_mm=4.0)
     everything = np.ones(joint.CAKE, bool), np.ones(joint.PHOTO, bool)
     rounds = [(30.0, (cake_only, place_only))] * 2 + [(8.0, (cake_only, place_only)), (3.0, everything), (3.0, everything)]
     for robust, (free_cake, free_photo) in rounds:
@@ -401,7 +402,7 @@ def _result(
 def _quality(term: joint.PhotoTerm, r: Array) -> OutlineQuality:
     fine = term.fine
     px = (r * term.body.sigma_px)[:fine]
-    kept = np.abs(r[:fine]) < 3
+    kept = np.abs(r[:fine]) * term.crowd < 3
     rms = float(np.sqrt(np.mean(px[kept] ** 2))) if kept.any() else float("nan")
     return OutlineQuality(int(kept.sum()), fine, rms, term.body.points_px[:fine], px)
 

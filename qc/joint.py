@@ -88,6 +88,7 @@ class PhotoTerm:
     prior_rows: Array  # (R, PHOTO)
     prior_mean: Array  # (PHOTO,)
     fine: int  # how many of the body's points are edges of the photo itself; the others are the finder's border
+    crowd: float  # by how much outline points' standard deviations were raised, since neighbours err alike
 
 
 @dataclass
@@ -106,6 +107,12 @@ class Problem:
     def free(self) -> NDArray[np.bool_]:
         """Which of all parameters may move."""
         return np.concatenate([self.free_cake, *[self.free_photo] * len(self.terms)])
+
+    def robust_scale(self, term: PhotoTerm) -> Array:
+        """Cauchy's constant of each residual: outline points are judged by their own scatter, not the crowd's."""
+        scale = np.full(2 * term.card.corner_count + len(term.body) + len(term.board), self.robust)
+        scale[2 * term.card.corner_count :] /= term.crowd
+        return scale
 
     @property
     def size(self) -> int:
@@ -237,7 +244,7 @@ def _cost(problem: Problem, p: Array) -> tuple[float, tuple[Array, ...]]:
     for k, term in enumerate(problem.terms):
         photo = p[problem.block(k)]
         r = photo_residuals(term, p[:CAKE], photo, problem.square)
-        c2 = problem.robust**2
+        c2 = problem.robust_scale(term) ** 2
         total += np.sum(c2 * np.log1p(r * r / c2)) + np.sum((term.prior_rows @ (photo - term.prior_mean)) ** 2)
         residuals.append(r)
     return float(total), tuple(residuals)
@@ -253,7 +260,7 @@ def _normal_equations(problem: Problem, p: Array, residuals: Sequence[Array]) ->
         b, r = problem.block(k), residuals[k]
         photo = p[b]
         jc, jp = photo_jacobian(problem, k, p[:CAKE], photo, r)
-        w = 1 / (1 + (r / problem.robust) ** 2)
+        w = 1 / (1 + (r / problem.robust_scale(term)) ** 2)
         information[:CAKE, :CAKE] += jc.T @ (jc * w[:, None])
         cross = jc.T @ (jp * w[:, None])
         information[:CAKE, b] += cross

@@ -29,7 +29,7 @@ class EdgeSettings:
     least_extra: float = 0.35  # probability of decoration or piping near a contour point that rules it out
     noise_factor: float = 5.0  # an edge must stand out this much over the profile's own noise
     quiet_px: float = 14.0  # half length of the profiles from which the noise is taken
-    rival: float = 0.35  # a second edge at least this strong (share of the strongest) makes a point doubtful
+    enough: float = 12.0  # times the noise: a stronger edge is not likelier to be the cake's (a horizon is strong)
 
 
 @dataclass(frozen=True)
@@ -166,7 +166,7 @@ def photo_edges(
     slope = _slope(light, settings)
     core = np.abs(s) <= reach_px + 1e-6
     noise = float(np.percentile(slope[:, np.abs(s) <= wide], 25)) + 1e-6
-    offset, strength, width = _choose(s[core], slope[:, core], expected_px)
+    offset, strength, width = _choose(s[core], slope[:, core], expected_px, settings.enough * noise)
     ok = strength > settings.noise_factor * noise
     sigma = np.hypot(0.25 * width * np.sqrt(noise / np.maximum(strength, 1e-9)), 0.10)
     points = contour.points_px[index] + offset[:, None] * contour.normals[index]
@@ -185,11 +185,11 @@ def _slope(light: NDArray[np.float32], settings: EdgeSettings) -> Array:
     return np.linalg.norm(d.reshape(n, 3, size), axis=1)
 
 
-def _choose(s: Array, slope: Array, expected_px: float) -> tuple[Array, Array, Array]:
-    """Sub-pixel offset, strength and width of the likeliest edge of each profile."""
+def _choose(s: Array, slope: Array, expected_px: float, enough: float) -> tuple[Array, Array, Array]:
+    """Sub-pixel offset, strength and width of the likeliest edge of each profile; beyond `enough`, nearness alone counts."""
     peak = np.zeros(slope.shape, bool)
     peak[:, 1:-1] = (slope[:, 1:-1] >= slope[:, :-2]) & (slope[:, 1:-1] > slope[:, 2:])
-    score = np.where(peak, np.log(slope + 1e-9) - 0.5 * (s / expected_px) ** 2, -np.inf)
+    score = np.where(peak, np.log(np.minimum(slope, enough) + 1e-9) - 0.5 * (s / expected_px) ** 2, -np.inf)
     k = np.clip(score.argmax(1), 1, len(s) - 2)
     rows = np.arange(len(k))
     left, here, right = slope[rows, k - 1], slope[rows, k], slope[rows, k + 1]
