@@ -5,6 +5,7 @@ Each picture is drawn in a box of its own, in millimetres from the box's upper l
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from fpdf import FPDF
@@ -50,8 +51,7 @@ class Pen:
 
     def box(self, x: float, y: float, w: float, h: float, style: str, radius: float = 0.0) -> None:
         """A rectangle, with rounded corners where a radius is given."""
-        rounded = {"round_corners": True, "corner_radius": radius} if radius else {}
-        self.pdf.rect(self.x + x, self.y + y, w, h, style=style, **rounded)
+        self.pdf.rect(self.x + x, self.y + y, w, h, style=style, round_corners=radius > 0, corner_radius=radius)
 
     def line(self, x0: float, y0: float, x1: float, y1: float, dash: float = 0.0) -> None:
         """A straight line, dashed where a dash length is given."""
@@ -63,7 +63,7 @@ class Pen:
 
     def curve(self, points: np.ndarray) -> None:
         """An open line through points (N, 2)."""
-        for (x0, y0), (x1, y1) in zip(points[:-1], points[1:], strict=True):
+        for (x0, y0), (x1, y1) in pairwise(points):
             self.pdf.line(self.x + x0, self.y + y0, self.x + x1, self.y + y1)
 
     def arrow(self, x0: float, y0: float, x1: float, y1: float, size: float = 1.8) -> None:
@@ -75,8 +75,8 @@ class Pen:
         """An arrow's head whose tip is at (x, y)."""
         c, s = np.cos(towards_rad), np.sin(towards_rad)
         back = [(x - size * c + k * size * 0.45 * s, y - size * s - k * size * 0.45 * c) for k in (1, -1)]
-        colour = self.pdf.draw_color
-        self.pdf.set_fill_color(colour)
+        if self.pdf.draw_color is not None:
+            self.pdf.set_fill_color(self.pdf.draw_color)
         self.shape([(x, y), *back], "F")
 
     def text(self, x: float, y: float, words: str, points: float = 7.5, colour=DARK, style: str = "", align="L"):
@@ -281,7 +281,8 @@ def _quarter_turn(pen: Pen, width: float) -> None:
     pen.style(ACTION, None, 0.7)
     path = np.stack([left + (1.24 * r + 4) * np.cos(t), cy + (1.24 * r + 4) * np.sin(t)], 1)
     pen.curve(path)
-    pen.head(*path[-1], float(np.arctan2(*(path[-1] - path[-3])[::-1])), 2.4)
+    (x0, y0), (x1, y1) = path[-3], path[-1]
+    pen.head(x1, y1, float(np.arctan2(y1 - y0, x1 - x0)), 2.4)
     pen.style(MIDDLE, None, 0.4)
     pen.arrow(width / 2 - 5, cy - 8, width / 2 + 5, cy - 8, 2.2)
     pen.text(left, cy - 1.24 * r - 2.5, "photo 2: side", 7.5, DARK, "", "C")
@@ -317,8 +318,8 @@ PICTURES = (
     ),
     Picture(
         "Photo 2, from the side",
-        "Stand the card up again. From 6 o'clock, with the lens a little above the cake's top edge. No wide-angle lens, "
-        "no portrait mode.",
+        "Stand the card up again. From 6 o'clock, with the lens a little above the cake's top edge. No wide-angle "
+        "lens, no portrait mode.",
         _side_held,
     ),
     Picture(

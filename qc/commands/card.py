@@ -1,6 +1,6 @@
 """Commands of the command line: the printable reference card."""
 
-from enum import Enum
+from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
@@ -9,7 +9,7 @@ import typer
 from qc.card_sheet import write_card
 
 
-class Paper(str, Enum):
+class Paper(StrEnum):
     """Papers that the card fits on."""
 
     A4 = "a4"
