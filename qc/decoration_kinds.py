@@ -1,0 +1,98 @@
+"""Which solid each piece is most like: by its colour, by how the nozzle wound it, and by how well its outline fits.
+
+Seen from one side an outline hardly tells a dome from an egg, so looks must help: berries are redder or bluer than any
+icing near them, a wound rosette has edges round its middle, a star-nozzle kiss has edges that run outwards, a macaron
+is smooth. Where looks say little, several shapes keep their weight and the result's uncertainty grows.
+"""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from skimage.color import rgb2lab
+
+from qc.camera import View
+from qc.decoration_shapes import SHAPES, Fit, Outline
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Look:
+    """How a piece looks inside its outline."""
+
+    lab: Array  # (3,) median CIELAB of the photo's own colours
+    winding: float  # log ratio of lightness steps along the radius to those round the middle
+    relief: float  # mean lightness step, L* per step of 1/25 radius
+
+
+@dataclass(frozen=True)
+class KindSettings:
+    """Limits that tell kinds apart."""
+
+    same_hue: float = 15.0  # distance in a*, b* (and a third of L*) within which pieces are of one kind
+    same_size: float = 1.45  # ratio of radii within which pieces are of one kind
+    red: float = 24.0  # a* from which a piece may be a red fruit
+    rays_alike: float = 5.0  # neighbouring rays that err together
+
+
+def look_at(outline: Outline, pixels: NDArray[np.uint8], view: View) -> Look:
+    """Colour and texture of one piece on rays from its middle."""
+    share = np.linspace(0.05, 0.9, 24)
+    places = outline.middle_mm + outline.ray[:, None] * (outline.radius_mm[:, None] * share)[..., None]
+    q = view.project(np.concatenate([places, np.full((*places.shape[:2], 1), outline.foot_z_mm)], -1))
+    q = q.astype(np.float32)
+    lab = rgb2lab(cv2.remap(pixels, q[..., 0], q[..., 1], cv2.INTER_LINEAR))
+    core = lab[:, 3:18, 0]
+    along, around = np.abs(np.diff(core, axis=1)).mean(), np.abs(np.diff(core, axis=0)).mean()
+    return Look(np.median(lab.reshape(-1, 3), 0), float(np.log((along + 0.1) / (around + 0.1))), float(along + around))
+
+
+def groups(looks: list[Look], radii_mm: Array, settings: KindSettings) -> list[NDArray[np.int64]]:
+    """Pieces of one kind together: alike in hue and size, by single linkage."""
+    n = len(looks)
+    hue = np.array([look.lab / [3, 1, 1] for look in looks])
+    apart = np.linalg.norm(hue[:, None] - hue[None], axis=-1) > settings.same_hue
+    apart |= np.abs(np.log(radii_mm[:, None] / radii_mm[None])) > np.log(settings.same_size)
+    label = np.arange(n)
+    for i in range(n):
+        for j in range(i):
+            if not apart[i, j]:
+                label[label == label[i]] = label[j]
+    return [np.nonzero(label == k)[0] for k in np.unique(label)]
+
+
+def weigh(fits: list[Fit], looks: list[Look], settings: KindSettings, rays: int) -> Array:
+    """Probability (S,) of each shape for one group of pieces."""
+    cost = np.array([f.cost for f in fits])
+    n = len(looks)
+    noise = max(1.0, float(cost.min()) / (n * rays * 0.2))  # outlines that fit nothing well decide little
+    log = np.log(_by_look(looks, settings)) - (cost - cost.min()) / (2 * settings.rays_alike * noise)
+    weight = np.exp(log - log.max())
+    return weight / weight.sum()
+
+
+def _by_look(looks: list[Look], settings: KindSettings) -> Array:
+    """Share (S,) of each shape among pieces that look so."""
+    lab = np.median([look.lab for look in looks], 0)
+    winding = float(np.median([look.winding for look in looks]))
+    relief = float(np.median([look.relief for look in looks]))
+    red = lab[1] > settings.red and lab[2] > 0.25 * lab[1]
+    blue = lab[0] < 42 and lab[2] < -5
+    if red and lab[0] > 55 and relief < 6:
+        share = {"open half": 0.8, "lying half": 0.05, "egg": 0.05}
+    elif red:
+        share = {"egg": 0.6, "lying half": 0.3, "ball": 0.1}
+    elif blue:
+        share = {"ball": 0.95, "egg": 0.05}
+    else:
+        wound = 1 / (1 + np.exp(-(winding - 0.13) / 0.04))
+        smooth = 1 / (1 + np.exp((relief - 1.5) / 0.2))
+        share = {
+            "swirl": wound * (1 - smooth) + 0.02,
+            "drop": (1 - wound) * (1 - smooth) + 0.02,
+            "dome": smooth * 0.6 + 0.02,
+            "disc": smooth * 0.4 + 0.02,
+        }
+    return np.array([share.get(s.name, 0.0) + 0.002 for s in SHAPES])

@@ -1,0 +1,289 @@
+"""Pieces with their uncertainties become rings, gaps, moves and measurements."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from qc.body import Body
+from qc.clock import clock_of
+from qc.decoration_shapes import HARMONICS
+from qc.pattern import Evenness, Ideal, Ring, analyse_ring, best_pattern, fit_circle, rayleigh, robust_circle
+from qc.quantities import Decoration, Measurement
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class PatternSettings:
+    """Limits of the pattern and contributions to the uncertainty that the pieces themselves do not show."""
+
+    ring_width: float = 0.32  # share of a piece's diameter by which it may stand off its ring, at least ...
+    ring_width_mm: float = 7.0  # ... this: hands place pieces to some millimetres
+    off_centre: float = 0.16  # share of the cake's radius by which a ring may be off centre
+    centre_share: float = 0.25  # of the cake's radius within which a piece stands in the middle
+    odd_size: float = 0.6  # share of the ring's usual size under which a piece off the rings is a mark in the icing
+    odd_probability: float = 0.9  # ... unless the network is surer than this
+    draws: int = 80  # of the Monte Carlo propagation
+    place_mm: float = 0.10  # standard uncertainty of every piece's place, along each axis
+    place_per_rms: float = 0.55  # ... and per mm of the outline's misfit
+    size_mm: float = 0.15  # standard uncertainty of every piece's diameter
+    size_per_rms: float = 0.9
+    size_common: float = 0.012  # share of the diameter common to all pieces: where cream ends
+    waist_share: float = 0.045  # of the diameter: height at which pieces are widest, beyond what their shapes say
+    scale: float = 0.0015  # share: scale of the photo
+    frame_mm: float = 0.2  # cake frame against the photo, along each axis
+
+
+@dataclass(frozen=True)
+class Pieces:
+    """Pieces before they are a pattern; (S,) shapes, (N,) pieces."""
+
+    centres_mm: Array  # (N, 2)
+    diameters_mm: Array  # (N,) equal-area
+    lean: Array  # (N, 2) outward shift in the photo per mm of height
+    rms_mm: Array  # (N,) misfit of the outline
+    probability: Array  # (N,)
+    plan: Array  # (N, 4) harmonics of the footprint
+    shape_centres_mm: Array  # (S, N, 2)
+    shape_diameters_mm: Array  # (S, N)
+    shape_weight: Array  # (S, N)
+
+    def take(self, index: NDArray[np.int64]) -> "Pieces":
+        """Some of the pieces."""
+        return Pieces(
+            self.centres_mm[index],
+            self.diameters_mm[index],
+            self.lean[index],
+            self.rms_mm[index],
+            self.probability[index],
+            self.plan[index],
+            self.shape_centres_mm[:, index],
+            self.shape_diameters_mm[:, index],
+            self.shape_weight[:, index],
+        )
+
+
+@dataclass(frozen=True)
+class Pattern:
+    """What `judge_pattern` found."""
+
+    pieces: tuple[Decoration, ...]
+    measurements: tuple[Measurement, ...]
+    evenness: Evenness | None
+    rings: tuple[Ring, ...]
+    ideals: tuple[Ideal, ...]
+    warnings: tuple[str, ...]
+
+
+def judge_pattern(pieces: Pieces, body: Body, expected: int | None, settings: PatternSettings) -> Pattern:
+    """Rings, moves and measurements of the pieces; those that can be no piece are dropped."""
+    pieces = pieces.take(np.argsort(_hours(pieces.centres_mm)))
+    middle = plan_centre_mm(body)
+    ring_of = assign_rings(pieces, middle, body.radius_mm, settings)
+    keep = _no_marks(pieces, ring_of, middle, body.radius_mm, settings)
+    pieces, ring_of = pieces.take(keep), ring_of[keep]
+    rings = tuple(
+        analyse_ring(
+            pieces.centres_mm, np.nonzero(ring_of == k)[0], expected if k == 1 else None, _usual(pieces, ring_of, k)
+        )
+        for k in (1, 2)
+        if (ring_of == k).sum() >= 3
+    )
+    ideals = tuple(
+        best_pattern(pieces.centres_mm[r.members], (r.circle.x_mm, r.circle.y_mm), r.circle.radius_mm, r.places)
+        for r in rings
+    )
+    even = None
+    if rings:
+        theta = np.arctan2(
+            *(pieces.centres_mm[rings[0].members] - [rings[0].circle.x_mm, rings[0].circle.y_mm]).T[::-1]
+        )
+        even = rayleigh(theta, rings[0].places)
+    rows, warnings = measure_pattern(pieces, rings, middle, expected, settings)
+    return Pattern(_decorations(pieces, ring_of, rings, ideals), tuple(rows), even, rings, ideals, tuple(warnings))
+
+
+def plan_centre_mm(body: Body) -> Array:
+    """Centre (2,) of the outline seen from straight above."""
+    theta = np.linspace(0, 2 * np.pi, 180, endpoint=False)
+    z = np.linspace(0.05, 0.95, 13)[:, None] * body.height_mm
+    wall = body.side_point_mm(theta[None], z)
+    ray = np.stack([np.cos(theta), np.sin(theta)], -1)
+    reach = np.einsum("ztc,tc->zt", wall[..., :2], ray).max(0)
+    return 2 * (reach[:, None] * ray).mean(0)  # first harmonic of the outline about the origin
+
+
+def _hours(points_mm: Array) -> Array:
+    return np.asarray(clock_of(np.arctan2(points_mm[:, 1], points_mm[:, 0])), float) % 12
+
+
+def _usual(pieces: Pieces, ring_of: NDArray[np.int64], k: int) -> float:
+    return float(np.median(pieces.diameters_mm[ring_of == k]))
+
+
+def assign_rings(pieces: Pieces, middle_mm: Array, radius_mm: float, settings: PatternSettings) -> NDArray[np.int64]:
+    """Ring (N,) of each piece: 1 the main one (most pieces), 2 a second one, 0 the middle or on no ring."""
+    place = pieces.centres_mm - middle_mm
+    ring_of = np.zeros(len(place), np.int64)
+    free = np.hypot(*place.T) > 0.12 * radius_mm
+    for k, least in ((1, 3), (2, 4)):
+        index = np.nonzero(free)[0]
+        if len(index) < least:
+            break
+        width = max(settings.ring_width_mm, settings.ring_width * float(np.median(pieces.diameters_mm[index])))
+        found = robust_circle(place[index], width, settings.off_centre * radius_mm)
+        if found is None or found[1].sum() < least:
+            break
+        members = index[found[1]]
+        if k == 2 and not _goes_round(place[members]):
+            break
+        ring_of[members] = k
+        free[members] = False
+    return ring_of
+
+
+def _goes_round(place_mm: Array) -> bool:
+    """A second ring is one only when its pieces stand on all sides."""
+    theta = np.sort(np.arctan2(place_mm[:, 1], place_mm[:, 0]))
+    return bool(np.diff(np.append(theta, theta[0] + 2 * np.pi)).max() < np.pi)
+
+
+def _no_marks(
+    pieces: Pieces, ring_of: NDArray[np.int64], middle_mm: Array, radius_mm: float, settings: PatternSettings
+) -> NDArray[np.int64]:
+    """Indices of what is no finger mark, glint or crumb: small and unsure things off the rings are left out."""
+    if not (ring_of == 1).any():
+        return np.arange(len(ring_of))
+    small = pieces.diameters_mm < settings.odd_size * _usual(pieces, ring_of, 1)
+    unsure = pieces.probability < settings.odd_probability
+    inside = np.hypot(*(pieces.centres_mm - middle_mm).T) < settings.centre_share * radius_mm
+    bad = (ring_of == 0) & ((small & (unsure | ~inside)) | (unsure & ~inside))
+    return np.nonzero(~bad)[0]
+
+
+def _decorations(
+    pieces: Pieces, ring_of: NDArray[np.int64], rings: tuple[Ring, ...], ideals: tuple[Ideal, ...]
+) -> tuple[Decoration, ...]:
+    move = np.full((len(ring_of), 2), np.nan)
+    for ring, ideal in zip(rings, ideals, strict=True):
+        move[ring.members] = ideal.moves_mm
+    hours = clock_of(np.arctan2(pieces.centres_mm[:, 1], pieces.centres_mm[:, 0]))
+    out = []
+    for i, (x, y) in enumerate(pieces.centres_mm):
+        moved = bool(np.isfinite(move[i]).all())
+        out.append(
+            Decoration(
+                float(x),
+                float(y),
+                float(pieces.diameters_mm[i]),
+                float(hours[i]),
+                int(ring_of[i]),
+                float(move[i, 0]) if moved else None,
+                float(move[i, 1]) if moved else None,
+                _footprint(pieces, i),
+            )
+        )
+    return tuple(out)
+
+
+def _footprint(pieces: Pieces, i: int) -> tuple[tuple[float, float], ...]:
+    """Outline of the footprint in the cake frame, 36 points."""
+    theta = np.linspace(0, 2 * np.pi, 36, endpoint=False)
+    waves = np.stack([f(h * theta) for h in HARMONICS for f in (np.cos, np.sin)], -1)
+    plan = pieces.plan[i]
+    mean = 0.5 * pieces.diameters_mm[i] / np.sqrt(1 + 0.5 * (plan**2).sum())
+    r = mean * (1 + waves @ plan)
+    p = pieces.centres_mm[i] + r[:, None] * np.stack([np.cos(theta), np.sin(theta)], -1)
+    return tuple((float(x), float(y)) for x, y in p)
+
+
+_NAMES = ("decoration_size", "decoration_size_cv", "ring_radius", "ring_scatter", "ring_offset", "spacing_error")
+_UNITS = ("mm", "%", "mm", "mm", "mm", "deg")
+
+
+def measure_pattern(
+    pieces: Pieces, rings: tuple[Ring, ...], middle_mm: Array, expected: int | None, settings: PatternSettings
+) -> tuple[list[Measurement], list[str]]:
+    """All decoration quantities with their uncertainties, and why those are missing that are."""
+    n = len(pieces.centres_mm)
+    count = _count(n)
+    if n == 0:
+        return [count, _missing(0, 0.0)], [
+            "No decorations stand on the top: their size, ring and spacing are left out."
+        ]
+    rows, warnings = [count], []
+    rows.append(_missing(rings[0].missing if rings else max((expected or n) - n, 0), 0.0))
+    given = 6 if rings else (2 if n > 1 else 1)
+    if not rings:
+        warnings.append("The decorations form no ring (fewer than three on one circle): ring and spacing are left out.")
+    if n == 1:
+        warnings.append("There is one decoration only: the spread of sizes is left out.")
+    value = _values(pieces.centres_mm, pieces.diameters_mm, rings, middle_mm)
+    drawn = _draw(pieces, rings, middle_mm, settings)
+    for k in range(given):
+        rows.append(_row(k, value[k], drawn[:, k], pieces, rings, settings))
+    return rows, warnings
+
+
+def _count(n: int) -> Measurement:
+    return Measurement("decoration_count", float(n), 0.0, "1", ("top",))
+
+
+def _missing(m: int, uncertainty: float) -> Measurement:
+    return Measurement("decoration_missing", float(m), uncertainty, "1", ("top",))
+
+
+def _values(centres: Array, diameters: Array, rings: tuple[Ring, ...], middle: Array) -> Array:
+    """The six quantities (6,) of given places and sizes, with the rings' members and gaps held."""
+    out = np.full(6, np.nan)
+    out[0] = diameters.mean()
+    if len(diameters) > 1:
+        out[1] = 100 * diameters.std(ddof=1) / out[0]
+    if rings:
+        ring = rings[0]
+        circle = fit_circle(centres[ring.members])
+        theta = np.unwrap(np.arctan2(*(centres[ring.members] - [circle.x_mm, circle.y_mm]).T[::-1]))
+        gaps = np.degrees(np.diff(np.append(theta, theta[0] + 2 * np.pi)))
+        out[2] = circle.radius_mm
+        out[3] = np.sqrt((circle.residuals_mm**2).mean())
+        out[4] = np.hypot(circle.x_mm - middle[0], circle.y_mm - middle[1])
+        out[5] = np.abs(gaps - ring.gap_places * 360 / ring.places).max()
+    return out
+
+
+def _draw(pieces: Pieces, rings: tuple[Ring, ...], middle: Array, settings: PatternSettings) -> Array:
+    """Values (draws, 6) for places and sizes as they might have been (JCGM 101; a fixed seed repeats the answer)."""
+    rng = np.random.default_rng(20240229)
+    n = len(pieces.centres_mm)
+    out = []
+    place = np.hypot(settings.place_mm, settings.place_per_rms * pieces.rms_mm)
+    size = np.hypot(settings.size_mm, settings.size_per_rms * pieces.rms_mm)
+    kind = np.unique(pieces.shape_weight.round(9), axis=1, return_inverse=True)[1].ravel()
+    for _ in range(settings.draws):
+        centres, diameters = pieces.centres_mm.copy(), pieces.diameters_mm.copy()
+        for k in np.unique(kind):  # all pieces of one kind are of one shape
+            of = np.nonzero(kind == k)[0]
+            s = rng.choice(len(pieces.shape_weight), p=pieces.shape_weight[:, of[0]])
+            centres[of], diameters[of] = pieces.shape_centres_mm[s, of], pieces.shape_diameters_mm[s, of]
+        waist = settings.waist_share * rng.standard_normal() * pieces.diameters_mm[:, None] * pieces.lean
+        centres = centres + waist + rng.standard_normal((n, 2)) * place[:, None]
+        centres = centres * (1 + settings.scale * rng.standard_normal()) + settings.frame_mm * rng.standard_normal(2)
+        diameters = diameters * (1 + settings.size_common * rng.standard_normal()) + rng.standard_normal(n) * size
+        out.append(_values(centres, np.maximum(diameters, 0.1), rings, middle))
+    return np.array(out)
+
+
+def _row(
+    k: int, value: float, drawn: Array, pieces: Pieces, rings: tuple[Ring, ...], settings: PatternSettings
+) -> Measurement:
+    """One measurement. Spreads grow by noise: what the draws add to the value once is taken off, in squares."""
+    sd = float(drawn.std())
+    interval = None
+    if k in (1, 3, 4, 5):
+        added = max(float((drawn**2).mean()) - value**2, 0.0)
+        honest = float(np.sqrt(max(value**2 - added, 0.0)))
+        value = 0.5 * (value + honest) if k == 5 else honest
+        if value < 4 * sd:
+            interval = (max(value - 2 * sd, 0.0), value + 2 * sd)
+    return Measurement(_NAMES[k], float(value), 2 * sd, _UNITS[k], ("top",), interval=interval)

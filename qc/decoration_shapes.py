@@ -1,0 +1,194 @@
+"""What a piece's outline in an off-centre photo says about its footprint: leaning solids of revolution.
+
+A photo taken from the eye at height E over the top draws a horizontal circle at height z over the top (centre c, radius
+R) onto the top as the circle about e + k (c - e) with radius k R, where e is the foot of the eye's plumb line and
+k = E / (E - z). A piece's outline on the top is the union of these circles over its height: the near side is its foot,
+the far side its crown. Fitting the union gives the footprint; what the outline cannot say (how high above the top the
+piece is widest) comes from the few shapes that pieces have, weighed by how well each fits.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+HARMONICS = (2, 3)  # undulations of a footprint that is not round
+
+
+@dataclass(frozen=True)
+class Shape:
+    """Profile of one kind of piece: heights in shares of the height, radii in shares of the footprint's radius."""
+
+    name: str
+    height_share: Array  # (Z,) 0..1
+    radius_share: Array  # (Z,) at most 1
+    height_ratio: float  # height / diameter, typical
+    height_ratio_sd: float
+    plan_sd: float  # spread of each harmonic of the footprint, shares of its radius
+
+
+def _profile(
+    name: str, points: list[tuple[float, float]], ratio: float, sd: float, plan: float = 0.03, levels: int = 16
+) -> Shape:
+    given = np.array(points)
+    u = np.linspace(0, 1, levels)
+    return Shape(name, u, np.interp(u, given[:, 0], given[:, 1]), ratio, sd, plan)
+
+
+def _shapes() -> tuple[Shape, ...]:
+    t = np.linspace(0, 1, 41)
+    ball = [(v, 2 * np.sqrt(max(v * (1 - v), 0))) for v in t]
+    foot = np.sqrt(np.clip(1 - (np.maximum(0.22 - t, 0) / 0.30) ** 2, 0, 1))
+    up = np.clip((t - 0.22) / 0.78, 0, 1)
+    drop = np.minimum(foot, 0.30 * (1 - up) + 0.35 * (1 + np.cos(np.pi * up)))
+    foot = np.sqrt(np.clip(1 - (np.maximum(0.33 - t, 0) / 0.40) ** 2, 0, 1))
+    up = np.clip((t - 0.33) / 0.60, 0, 1)
+    dome = np.minimum(foot, np.sqrt(np.clip(1 - up**1.6, 0, 1)))
+    egg = np.sin(np.pi * t**0.72) ** 0.62 * (1.06 - 0.30 * t)
+    egg = egg / egg.max()
+    lying = np.sqrt(np.clip(1 - t**2, 0, 1))
+    both = lambda r: list(zip(t, r, strict=True))  # noqa: E731
+    return (
+        _profile("drop", both(drop), 0.90, 0.09),
+        _profile("dome", both(dome), 0.75, 0.08),
+        _profile("egg", both(egg), 1.08, 0.09),
+        _profile("ball", ball, 0.86, 0.06),
+        _profile("disc", [(0, 0.5), (0.06, 0.85), (0.3, 1), (0.7, 1), (0.88, 0.8), (1, 0.4)], 0.43, 0.05),
+        _profile(
+            "swirl",
+            [(0, 0.8), (0.1, 0.95), (0.22, 1), (0.3, 0.95), (0.54, 0.6), (0.6, 0.5), (0.8, 0.25), (1, 0)],
+            0.80,
+            0.08,
+        ),
+        _profile("lying half", both(lying), 0.44, 0.06, 0.10),
+        _profile("open half", both(lying[::-1]), 0.44, 0.06, 0.10),
+    )
+
+
+SHAPES = _shapes()
+
+
+@dataclass(frozen=True)
+class Outline:
+    """Outline of one piece as drawn on the horizontal plane through its foot.
+
+    Attributes
+    ----------
+    middle_mm : (2,) where the rays start
+    ray : (J, 2) unit directions
+    radius_mm : (J,) distance to the outline along them
+    weight : (J,) 0 where a neighbour or nothing bounds it
+    eye_mm : (3,) the lens: x, y, height over the foot's plane
+    foot_z_mm : height of the foot's plane in the cake frame
+    """
+
+    middle_mm: Array
+    ray: Array
+    radius_mm: Array
+    weight: Array
+    eye_mm: Array
+    foot_z_mm: float = 0.0
+
+
+@dataclass(frozen=True)
+class Fit:
+    """Footprints of pieces of one shape."""
+
+    shape: Shape
+    centres_mm: Array  # (N, 2)
+    radii_mm: Array  # (N,)
+    harmonics: Array  # (N, 4) cos, sin shares of the radius
+    height_ratio: float
+    cost: float  # penalised sum of squares
+    rms_mm: Array  # (N,)
+
+
+def fit_shape(outlines: list[Outline], shape: Shape, sigma_mm: float = 0.35, iterations: int = 12) -> Fit:
+    """Robust least squares of the union of circles over all pieces, one height ratio for all (Gauss-Newton)."""
+    n = len(outlines)
+    middle = np.array([o.middle_mm for o in outlines])
+    measured = np.array([o.radius_mm for o in outlines])
+    weight = np.array([o.weight for o in outlines])
+    eye = np.array([o.eye_mm for o in outlines])
+    ray = np.array([o.ray for o in outlines])
+    u, s = shape.height_share, shape.radius_share
+    ratio = shape.height_ratio
+    # start: the outline without its lean
+    radius = np.sqrt((measured**2).mean(1)) * 0.92
+    lean = ratio * radius / eye[:, 2]
+    centre = middle - (middle - eye[:, :2]) * (0.6 * lean)[:, None]
+    plan, plan_sd = np.zeros((n, 4)), shape.plan_sd
+    cost = np.inf
+    for _ in range(iterations):
+        model, jac = _union(centre, radius, plan, ratio, middle, eye, ray, u, s)
+        res = measured - model
+        z = res / sigma_mm
+        robust = weight / (1 + (z / 3) ** 2)  # Cauchy
+        step_cost = float(
+            (weight * 9 * np.log1p((z / 3) ** 2)).sum()
+            + ((plan / plan_sd) ** 2).sum()
+            + ((ratio - shape.height_ratio) / shape.height_ratio_sd) ** 2
+        )
+        cost = step_cost
+        # arrow-shaped normal equations: 7 unknowns a piece, one shared
+        J = jac[..., :7]
+        jk = jac[..., 7]
+        w = robust / sigma_mm**2
+        A = np.einsum("njp,nj,njq->npq", J, w, J)
+        A[:, range(3, 7), range(3, 7)] += 1 / plan_sd**2
+        A[:, range(7), range(7)] += 1e-6
+        g = np.einsum("njp,nj,nj->np", J, w, res)
+        g[:, 3:7] -= plan / plan_sd**2
+        b = np.einsum("njp,nj,nj->np", J, w, jk)
+        c = (w * jk**2).sum() + 1 / shape.height_ratio_sd**2
+        h = (w * jk * res).sum() - (ratio - shape.height_ratio) / shape.height_ratio_sd**2
+        Ai = np.linalg.inv(A)
+        Ab, Ag = np.einsum("npq,nq->np", Ai, b), np.einsum("npq,nq->np", Ai, g)
+        dk = (h - (b * Ag).sum()) / max(c - (b * Ab).sum(), 1e-9)
+        dk = float(np.clip(dk, -0.15, 0.15))
+        step = Ag - Ab * dk
+        step[:, :3] = np.clip(step[:, :3], -3, 3)
+        step[:, 3:] = np.clip(step[:, 3:], -0.05, 0.05)
+        centre = centre + step[:, :2]
+        radius = np.clip(radius + step[:, 2], 1.0, None)
+        plan = plan + step[:, 3:]
+        ratio = float(np.clip(ratio + dk, 0.15, 1.6))
+    rms = np.sqrt((weight * res**2).sum(1) / np.maximum(weight.sum(1), 1e-9))
+    return Fit(shape, centre, radius, plan, ratio, cost, rms)
+
+
+def _union(
+    centre: Array, radius: Array, plan: Array, ratio: float, middle: Array, eye: Array, ray: Array, u: Array, s: Array
+) -> tuple[Array, Array]:
+    """Distance (N, J) from each middle to the union's outline along the rays, and its derivatives (N, J, 8)."""
+    E = eye[:, 2, None]
+    z = ratio * 2 * radius[:, None] * u  # (N, Z)
+    k = E / (E - np.minimum(z, 0.8 * E))
+    out = centre - eye[:, :2]
+    d = eye[:, None, :2] + out[:, None] * k[..., None] - middle[:, None]  # (N, Z, 2)
+    R0 = k * s * radius[:, None]
+    dn = np.einsum("nzc,njc->njz", d, ray)
+    d2 = (d**2).sum(-1)[:, None]
+    # footprints that are not round: the radius at the direction of the outline point, from the round one
+    root = np.sqrt(np.maximum(R0[:, None] ** 2 - d2 + dn**2, 0))
+    hit = dn + root
+    hit = np.where(R0[:, None] ** 2 - d2 + dn**2 > 0, hit, -1.0)
+    best = hit.argmax(-1)
+    i, j = np.ogrid[: ray.shape[0], : ray.shape[1]]
+    db, Rb, kb = d[i, best], R0[i, best], k[i, best]
+    r0 = hit[i, j, best]
+    m = (r0[..., None] * ray - db) / np.maximum(Rb, 1e-6)[..., None]
+    phi = np.arctan2(m[..., 1], m[..., 0])
+    waves = np.stack([f(h * phi) for h in HARMONICS for f in (np.cos, np.sin)], -1)
+    mn = np.maximum((m * ray).sum(-1), 0.35)
+    sb = s[best]
+    dz_da, dk_dz = ratio * 2 * u[best], kb**2 / E
+    lift = (m * out[:, None]).sum(-1) + sb * radius[:, None]  # d(hit)/dk
+    jac = np.empty((*r0.shape, 8))
+    jac[..., :2] = kb[..., None] * m / mn[..., None]
+    jac[..., 2] = (kb * sb + lift * dk_dz * dz_da) / mn
+    jac[..., 3:7] = Rb[..., None] * waves / mn[..., None]
+    jac[..., 7] = lift * dk_dz * 2 * radius[:, None] * u[best] / mn
+    model = r0 + (jac[..., 3:7] * plan[:, None]).sum(-1)
+    return model, jac

@@ -1,0 +1,125 @@
+"""Decorations on the top, one by one, and the pattern that they make.
+
+The network says roughly where pieces are (`decoration_regions`), their outlines are followed in the full photo
+(`decoration_edges`), leaning solids are fitted to these (`decoration_shapes`, `decoration_kinds`), and their middles
+and sizes are judged as a pattern (`pattern`, `decoration_pattern`).
+"""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from qc.body import Body
+from qc.camera import View
+from qc.decoration_edges import EdgeSettings, refine, rough_outlines
+from qc.decoration_kinds import KindSettings, Look, groups, look_at, weigh
+from qc.decoration_pattern import PatternSettings, Pieces, judge_pattern
+from qc.decoration_regions import Region, RegionSettings, find_regions, top_map
+from qc.decoration_shapes import HARMONICS, SHAPES, Fit, Outline, fit_shape
+from qc.finder import Finding
+from qc.pattern import Evenness, Ideal, Ring
+from qc.quantities import Decoration, Measurement
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class DecorationSettings:
+    """Settings of all steps."""
+
+    regions: RegionSettings = field(default_factory=RegionSettings)
+    edges: EdgeSettings = field(default_factory=EdgeSettings)
+    kinds: KindSettings = field(default_factory=KindSettings)
+    pattern: PatternSettings = field(default_factory=PatternSettings)
+
+
+@dataclass(frozen=True)
+class DecorationResult:
+    """Pieces by the clock, what was measured on them, and the pattern behind it.
+
+    Attributes
+    ----------
+    evenness : Evenness or None
+        Uniformity test of the main ring; None without a ring.
+    rings : tuple of Ring
+        The main ring, then the second one; members index `pieces`.
+    ideals : tuple of Ideal
+        The even pattern nearest to each ring.
+    """
+
+    pieces: tuple[Decoration, ...]
+    measurements: tuple[Measurement, ...]
+    evenness: Evenness | None = None
+    rings: tuple[Ring, ...] = ()
+    ideals: tuple[Ideal, ...] = ()
+    warnings: tuple[str, ...] = ()
+
+
+def find_decorations(
+    pixels: NDArray[np.uint8],
+    view: View,
+    body: Body,
+    finding: Finding | None = None,
+    expected: int | None = None,
+    settings: DecorationSettings | None = None,
+) -> DecorationResult:
+    """Find every piece on the top and judge the pattern.
+
+    Parameters
+    ----------
+    pixels : ndarray, shape (H, W, 3), uint8
+        The upright top photo, RGB.
+    view : View
+        Its lens and pose in the cake frame.
+    body : Body
+        The iced cake.
+    finding : Finding, optional
+        What the network saw in the whole photo; a closer look at the top is taken in any case.
+    expected : int, optional
+        Places on the main ring by the house standard; inferred from the gaps when left out.
+
+    Returns
+    -------
+    DecorationResult
+        Lengths in millimetres in the cake frame; uncertainties expanded (k = 2).
+    """
+    settings = settings or DecorationSettings()
+    regions = find_regions(top_map(pixels, view, body, finding, settings.regions), settings.regions)
+    outlines = refine(rough_outlines(regions, view, body, settings.edges), pixels, view, settings.edges)
+    looks = [look_at(o, pixels, view) for o in outlines]
+    pieces = stand_upright(regions.pieces, outlines, looks, settings)
+    pattern = judge_pattern(pieces, body, expected, settings.pattern)
+    return DecorationResult(
+        pattern.pieces, pattern.measurements, pattern.evenness, pattern.rings, pattern.ideals, pattern.warnings
+    )
+
+
+def stand_upright(
+    regions: tuple[Region, ...], outlines: list[Outline], looks: list[Look], settings: DecorationSettings
+) -> Pieces:
+    """Footprints of the pieces: their lean in the photo taken out, shape by shape, weighed by how likely each is."""
+    n = len(outlines)
+    size = np.array([np.sqrt((o.radius_mm**2).mean()) for o in outlines])
+    centre, radius = np.zeros((len(SHAPES), n, 2)), np.zeros((len(SHAPES), n))
+    weight, rms, lean = np.zeros((len(SHAPES), n)), np.zeros(n), np.zeros((n, 2))
+    plan = np.zeros((n, 2 * len(HARMONICS)))
+    for group in groups(looks, size, settings.kinds) if n else []:
+        fits = [fit_shape([outlines[i] for i in group], s) for s in SHAPES]
+        share = weigh(fits, [looks[i] for i in group], settings.kinds, settings.edges.rays)
+        best = fits[int(share.argmax())]
+        centre[:, group] = [f.centres_mm for f in fits]
+        radius[:, group] = [_equal_area_radius(f) for f in fits]
+        weight[:, group] = share[:, None]
+        rms[group], plan[group] = best.rms_mm, best.harmonics
+    eye = np.array([o.eye_mm for o in outlines]).reshape(n, 3)
+    mean = np.einsum("sn,snc->nc", weight, centre)
+    size_mm = np.einsum("sn,sn->n", weight, radius)
+    lean = (mean - eye[:, :2]) / np.maximum(eye[:, 2:], 1.0)  # outward shift in the photo per mm of height
+    seen = np.array([r.probability for r in regions])
+    return Pieces(mean, 2 * size_mm, lean, rms, seen, plan, centre, 2 * radius, weight)
+
+
+def _equal_area_radius(fit: Fit) -> Array:
+    """Radius (N,) of the circle of the footprint's area: pi a^2 (1 + sum of the harmonics' squares / 2)."""
+    return fit.radii_mm * np.sqrt(1 + 0.5 * (fit.harmonics**2).sum(1))
