@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.clock import clock_of
-from qc.decoration_regions import RegionSettings, Regions, TopMap, by_colour, find_regions
+from qc.decoration_regions import Regions, RegionSettings, TopMap, by_colour, find_regions
 from qc.errors import OutlineError
 from qc.finder import BODY, DECORATION, Finding, find
 from qc.pattern import Ring, analyse_ring, robust_circle
@@ -29,10 +29,14 @@ SAYS = (
 class NoCardSettings:
     """Sizes of the plan and limits of the rim."""
 
-    px_per_radius: float = 200.0  # of the plan
+    radius_as_mm: float = 80.0  # the rim's radius while pieces are looked for: cakes are about so large
     least_points: int = 40  # outline points of the rim
+    walls: int = 24  # directions in which the wall is looked for
+    wall_rad: float = 1.25  # half the arc that the wall may take up
+    round_price: float = 0.02  # px per px of flattening: of two ellipses that fit, the rounder one
     most_oblique: float = 0.45  # ratio of the rim's axes below which the top is seen too flat
-    off_mean: float = 0.05  # standard uncertainty of a place, shares of the radius: unknown lean and perspective
+    off_mean: float = 0.025  # standard uncertainty of a place, shares of the radius, seen from straight above
+    off_oblique: float = 0.55  # ... and per unit of the rim's flattening: lean, perspective and the wall are unknown
     ring_width: float = 0.13  # shares of the radius by which pieces may stand off their ring
 
 
@@ -86,8 +90,8 @@ def measure_without_card(
     settings = settings or NoCardSettings()
     rim = find_rim(finding, settings)
     regions = _regions(pixels, finding, rim, settings)
-    points = np.array([r.middle_mm for r in regions.pieces]).reshape(-1, 2)
-    sizes = np.array([2 * np.sqrt(r.area_mm2 / np.pi) for r in regions.pieces])
+    points = np.array([r.middle_mm for r in regions.pieces]).reshape(-1, 2) / settings.radius_as_mm
+    sizes = np.array([2 * np.sqrt(r.area_mm2 / np.pi) for r in regions.pieces]) / settings.radius_as_mm
     order = np.argsort(np.asarray(clock_of(np.arctan2(points[:, 1], points[:, 0])), float))
     points, sizes = points[order], sizes[order]
     ring, members = _ring(points, settings)
@@ -96,66 +100,91 @@ def measure_without_card(
         PlanPiece(float(p[0]), float(p[1]), float(d), float(h), int(m))
         for p, d, h, m in zip(points, sizes, hours, members, strict=True)
     )
+    u = settings.off_mean + settings.off_oblique * (1 - float(rim.axes_px.min() / rim.axes_px.max()))
     gaps = tuple(float(g) for g in ring.gaps_deg) if ring else ()
-    return NoCardResult(pieces, tuple(_rows(len(points), ring, hours, settings)), gaps, _warnings(len(points), ring))
+    return NoCardResult(pieces, tuple(_rows(len(points), ring, hours, u)), gaps, _warnings(len(points), ring))
 
 
 def find_rim(finding: Finding, settings: NoCardSettings) -> Rim:
-    """Ellipse of the top's rim: the far half of the cake's outline, and its sides.
+    """Ellipse of the top's rim.
 
-    Below the widest row the outline is the foot's or the side's, so only the upper part and the widest rows count;
-    where decorations reach over the rim the robust fit leaves them out.
+    A cake seen a little from one side shows its wall there: on that side its outline is the foot's, on the others the
+    rim's. Which side it is is tried out all round: the ellipse through the other three fifths of the outline must fit
+    them best and may not reach beyond the cake.
     """
     cake = np.isin(finding.net_labels(), (BODY, DECORATION)) & finding.inside()
     contours, _ = cv2.findContours(cake.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     if not contours:
         raise OutlineError("No cake was seen in the photo: take it from above with the whole cake in the frame.")
     outline = max(contours, key=cv2.contourArea)[:, 0].astype(float)
-    body = finding.net_labels() == BODY
-    rim = _rim_points(outline, body)
-    if len(rim) < settings.least_points:
+    if len(outline) < settings.least_points:
         raise OutlineError("Too little of the cake's rim is in the photo: bring the whole cake into the frame.")
-    (x, y), (a, b), turn = _robust_ellipse(rim)
-    if min(a, b) < settings.most_oblique * max(a, b):
+    best = _best_ellipse(outline, finding.net_labels() == BODY, settings)
+    if best is None:
         raise OutlineError("The top is seen too flat to judge its pattern: take the photo from higher above the cake.")
+    (x, y), (a, b), turn = best
     centre = finding.to_photo(np.array([[x, y]]))[0]
     return Rim(centre, np.array([a, b]) / 2 / finding.scale_px, float(np.radians(turn)))
 
 
-def _rim_points(outline: Array, body: NDArray[np.bool_]) -> Array:
-    """Points of the cake's outline that border the icing itself, in its upper part down to the widest row."""
-    low, high = outline[:, 1].min(), outline[:, 1].max()
-    rows = np.arange(int(low), int(high) + 1)
-    width = np.array([np.ptp(outline[np.abs(outline[:, 1] - r) < 1.0, 0]) for r in rows])
-    widest = rows[int(width.argmax())]
+Ellipse = tuple[tuple[float, float], tuple[float, float], float]
+
+
+def _best_ellipse(outline: Array, body: NDArray[np.bool_], settings: NoCardSettings) -> Ellipse | None:
+    """The rim among the ellipses through the outline without one side of it."""
     at = np.clip(outline.astype(int), 0, np.array(body.shape[::-1]) - 1)
-    near = cv2.dilate(body.astype(np.uint8), np.ones((3, 3), np.uint8))[at[:, 1], at[:, 0]] > 0
-    return outline[near & (outline[:, 1] <= widest + 0.15 * (high - low))]
+    bare = cv2.dilate(body.astype(np.uint8), np.ones((3, 3), np.uint8))[at[:, 1], at[:, 0]] > 0  # no piece juts out
+    hull = cv2.minEnclosingCircle(outline.astype(np.float32))
+    angle = np.arctan2(*(outline - hull[0]).T[::-1])
+    best, best_cost = None, np.inf
+    for wall in np.linspace(0, 2 * np.pi, settings.walls, endpoint=False):
+        free = np.abs((angle - wall + np.pi) % (2 * np.pi) - np.pi) > settings.wall_rad
+        if (free & bare).sum() < settings.least_points // 2:
+            continue
+        ellipse = _robust_ellipse(outline[free & bare])
+        (_, _), (a, b), _ = ellipse
+        if not 0 < settings.most_oblique * max(a, b) <= min(a, b):
+            continue
+        off = _beyond(ellipse, outline)
+        cost = float(np.median(np.abs(off[free & bare]))) + float(np.maximum(-off[~free], 0).mean())
+        cost += settings.round_price * (1 - min(a, b) / max(a, b)) * max(a, b)
+        if cost < best_cost:
+            best, best_cost = ellipse, cost
+    return best
 
 
-def _robust_ellipse(points: Array, rounds: int = 6) -> tuple[tuple[float, float], tuple[float, float], float]:
+def _beyond(ellipse: Ellipse, points: Array) -> Array:
+    """Roughly how far (N,) points lie outside an ellipse, in its pixels."""
+    (x, y), (a, b), turn = ellipse
+    c, s = np.cos(np.radians(turn)), np.sin(np.radians(turn))
+    d = points - [x, y]
+    u = np.hypot((d[:, 0] * c + d[:, 1] * s) / (a / 2), (-d[:, 0] * s + d[:, 1] * c) / (b / 2))
+    return np.asarray((u - 1) / np.maximum(u, 1e-9) * np.hypot(*d.T), float)
+
+
+def _robust_ellipse(points: Array, rounds: int = 5) -> Ellipse:
     """Direct ellipse fit (Fitzgibbon, Pilu, Fisher 1999, as in OpenCV), points far off left out again and again."""
-    kept = points
-    ellipse = cv2.fitEllipseDirect(kept.astype(np.float32))
+    ellipse = _fit_ellipse(points)
     for _ in range(rounds):
-        (x, y), (a, b), turn = ellipse
-        c, s = np.cos(np.radians(turn)), np.sin(np.radians(turn))
-        d = points - [x, y]
-        u = np.hypot((d[:, 0] * c + d[:, 1] * s) / (a / 2), (-d[:, 0] * s + d[:, 1] * c) / (b / 2))
-        off = np.abs(u - 1) * 0.5 * min(a, b)
-        limit = max(1.5, 2.5 * 1.4826 * float(np.median(off)))
-        if (off < limit).sum() < 12:
+        off = np.abs(_beyond(ellipse, points))
+        near = off < max(1.5, 2.5 * 1.4826 * float(np.median(off)))
+        if near.sum() < 12:
             break
-        kept = points[off < limit]
-        ellipse = cv2.fitEllipseDirect(kept.astype(np.float32))
+        ellipse = _fit_ellipse(points[near])
     return ellipse
 
 
+def _fit_ellipse(points: Array) -> Ellipse:
+    (x, y), (a, b), turn = cv2.fitEllipseDirect(points.astype(np.float32))
+    return (float(x), float(y)), (float(a), float(b)), float(turn)
+
+
 def _regions(pixels: NDArray[np.uint8], finding: Finding, rim: Rim, settings: NoCardSettings) -> Regions:
-    """Pieces on the plan, one radius long where `find_regions` has millimetres."""
+    """Pieces on the plan, in shares of the radius times `radius_as_mm`."""
+    regions = RegionSettings()
     reach = 1.25
-    n = int(2 * reach * settings.px_per_radius) + 1
-    g = np.arange(n) / settings.px_per_radius
+    n = int(2 * reach * settings.radius_as_mm * regions.px_per_mm) + 1
+    g = np.arange(n) / (settings.radius_as_mm * regions.px_per_mm)
     x, y = np.meshgrid(g - reach, reach - g)
     photo_px = _to_photo(np.stack([x, y], -1), rim).astype(np.float32)
     low = np.maximum(np.floor(photo_px.min((0, 1))), 0).astype(int)
@@ -165,17 +194,16 @@ def _regions(pixels: NDArray[np.uint8], finding: Finding, rim: Rim, settings: No
     for seen, start in ((near, low), (finding, np.zeros(2))):
         q = ((photo_px - start) * seen.scale_px + seen.offset_px).astype(np.float32)
         layers.append(cv2.remap(seen.probabilities[DECORATION], q[..., 0], q[..., 1], cv2.INTER_LINEAR))
-    regions = RegionSettings(smallest_mm=0.06)
     share = regions.far_share
     probability = np.asarray((1 - share) * layers[0] + share * layers[1], np.float32)
     colour = np.asarray(cv2.remap(pixels, photo_px[..., 0], photo_px[..., 1], cv2.INTER_AREA), np.uint8)
     probability = by_colour(probability, colour, np.hypot(x, y) < 0.95, regions)
     probability[np.hypot(x, y) > 1.2] = 0.0
-    return find_regions(TopMap(probability, settings.px_per_radius, reach), regions)
+    return find_regions(TopMap(probability, regions.px_per_mm, reach * settings.radius_as_mm), regions)
 
 
 def _to_photo(plan: Array, rim: Rim) -> Array:
-    """Photo pixels (..., 2) of plan places: the affine map that makes the rim's ellipse of the unit circle, unturned."""
+    """Photo pixels (..., 2) of plan places: the affine map that makes the ellipse of the unit circle, unturned."""
     c, s = np.cos(rim.turn_rad), np.sin(rim.turn_rad)
     axes = np.array([[c, -s], [s, c]])
     stretch = axes @ np.diag(rim.axes_px) @ axes.T
@@ -192,20 +220,21 @@ def _ring(points: Array, settings: NoCardSettings) -> tuple[Ring | None, NDArray
     return analyse_ring(points, np.nonzero(member)[0]), member
 
 
-def _rows(count: int, ring: Ring | None, hours: Array, settings: NoCardSettings) -> list[Measurement]:
+def _rows(count: int, ring: Ring | None, hours: Array, u: float) -> list[Measurement]:
+    """All rows; u is the standard uncertainty of a place against the rim, in shares of the radius."""
     top = ("top",)
     rows = [Measurement("decoration_count", float(count), 0.0, "1", top)]
     if ring is None:
         return rows
-    u, n = settings.off_mean, len(ring.members)
+    n = len(ring.members)
     circle = ring.circle
-    angle = float(np.degrees(u / circle.radius_mm))
+    angle = float(np.degrees(0.6 * u / circle.radius_mm))  # neighbours share most of it
     rows.append(Measurement("decoration_missing", float(ring.missing), 0.0, "1", top))
     rows.append(Measurement("spacing_error", ring.spacing_error_deg, 2 * np.sqrt(2) * angle, "deg", top))
     for name, share, sd in (
-        ("ring_radius", circle.radius_mm, u),
+        ("ring_radius", circle.radius_mm, 0.5 * u),
         ("ring_scatter", ring.scatter_mm, u / 2),
-        ("ring_offset", float(np.hypot(circle.x_mm, circle.y_mm)), u),
+        ("ring_offset", float(np.hypot(circle.x_mm, circle.y_mm)), 1.6 * u),
     ):
         note = "share of the cake's radius"
         low = (max(100 * (share - 2 * sd), 0.0), 100 * (share + 2 * sd))
