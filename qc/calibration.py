@@ -17,7 +17,7 @@ from qc.camera import Lens
 from qc.card import CardView, PanelView, corner_mm, find_card
 from qc.card_fold import standing_pose
 from qc.errors import CardError
-from qc.lens_prior import PRIOR, Array, CameraKey, CameraProfile, camera_key, exif_prior, sensor_to_upright
+from qc.lens_prior import PRIOR, Array, CameraKey, CameraProfile, LensPrior, camera_key, exif_prior, sensor_to_upright
 from qc.photo import Photo
 from qc.pose import solve_pose
 
@@ -30,6 +30,8 @@ class LearningSettings:
 
     # standard deviation from photo to photo that is expected before it is seen, in the units of CameraProfile
     spread: tuple[float, ...] = (0.006, 0.003, 0.003, 0.015, 0.005)
+    # what is known of a camera before its first photo (standard deviations, the same units): its EXIF
+    start: tuple[float, ...] = (PRIOR.focal_ratio, PRIOR.centre_ratio, PRIOR.centre_ratio, PRIOR.k1, PRIOR.k2)
     spread_photos: float = 4.0  # photos that this expectation counts for
     rounds: int = 60  # of expectation maximisation; it gains under a thousandth a round after that
     keep: int = 50  # photos a camera is estimated from: the last ones
@@ -58,21 +60,31 @@ class LensEvidence:
     sha256: str
 
 
-def lens_evidence(photo: Photo, card: CardView, print_scale: Array = ONE_SCALE) -> LensEvidence:
+def lens_evidence(
+    photo: Photo, card: CardView, print_scale: Array = ONE_SCALE, prior: LensPrior | None = None
+) -> LensEvidence:
     """What a photo's card says of its lens.
+
+    Parameters
+    ----------
+    print_scale : ndarray, shape (2,)
+        Printed length over nominal length, along the fold and across it.
+    prior : LensPrior, optional
+        What the solution starts from, the EXIF when left out; it is taken out of the result again.
 
     Raises
     ------
     CardError
         The corners fit no card: bent, badly found, or an edited photo.
     """
-    prior = exif_prior(photo)
+    prior = prior or exif_prior(photo)
     pose = solve_pose(photo, card, prior, np.asarray(print_scale, float), lies_flat(photo, card))
     if pose.reduced_chi2 > LEARNING.worst_chi2:
         raise CardError(f"{photo.name}: the card's corners do not fit a card; press it flat and take the photo again.")
     before, after = np.linalg.inv(prior.covariance), np.linalg.inv(pose.covariance[:5, :5])
-    information = _positive(after - before)
-    vector = after @ pose.parameters[:5] - before @ prior.mean
+    trust = 1 / max(1.0, pose.reduced_chi2)  # corners that scatter more than they say count for less
+    information = trust * _positive(after - before)
+    vector = trust * (after @ pose.parameters[:5] - before @ prior.mean)
     to_px, offset = sensor_to_upright(photo)
     return LensEvidence(to_px.T @ information @ to_px, to_px.T @ (vector - information @ offset), sha256=photo.sha256)
 
@@ -104,7 +116,7 @@ def estimate(key: CameraKey, evidence: Sequence[LensEvidence], settings: Learnin
     """A camera's profile from what its last photos say."""
     used = evidence[-settings.keep :]
     start = np.array([1.0, 0, 0, 0, 0])
-    trust = np.diag(1 / np.square([PRIOR.focal_ratio, PRIOR.centre_ratio, PRIOR.centre_ratio, PRIOR.k1, PRIOR.k2]))
+    trust = np.diag(1 / np.square(settings.start))
     expected = np.square(settings.spread)
     variance, mean = expected.copy(), start.copy()
     covariance: Array = np.zeros((5, 5))

@@ -11,6 +11,7 @@ from qc.card_layout import FIRST_ID, MARKERS, Array, dictionary, marker_mm
 from qc.card_map import PanelMap, fit_robust, project
 
 Grey = NDArray[np.uint8]
+SMALLEST_PX = 36  # perimeter of the smallest marker; with 9 px a side its six cells can just be told apart
 
 
 @dataclass(frozen=True)
@@ -49,7 +50,9 @@ def reduced(grey: Grey, long_px: int) -> Reduced:
 
 def find_markers(picture: Reduced) -> dict[str, Markers]:
     """All of the card's markers that can be read, by panel; an id seen twice is in the list twice."""
-    corners, ids, _ = cv2.aruco.ArucoDetector(dictionary(), cv2.aruco.DetectorParameters()).detectMarkers(picture.grey)
+    settings = cv2.aruco.DetectorParameters()
+    settings.minMarkerPerimeterRate = SMALLEST_PX / max(picture.grey.shape)
+    corners, ids, _ = cv2.aruco.ArucoDetector(dictionary(), settings).detectMarkers(picture.grey)
     if ids is None or len(ids) == 0:
         return {}
     ids = np.ravel(ids)

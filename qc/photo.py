@@ -8,6 +8,8 @@ refused instead of being filled with grey.
 import hashlib
 import math
 import struct
+import threading
+import warnings
 import zlib
 from dataclasses import dataclass
 from io import BytesIO
@@ -18,7 +20,7 @@ import cv2
 import numpy as np
 import pillow_heif
 from numpy.typing import NDArray
-from PIL import Image, JpegImagePlugin, PngImagePlugin
+from PIL import Image, PngImagePlugin
 
 from qc.errors import PhotoError
 from qc.quantities import PHOTO_NAMES
@@ -188,40 +190,49 @@ def _damaged(name: str) -> PhotoError:
 # ---------------------------------------------------------------- header
 def _header(data: bytes, kind: str, name: str) -> _Header:
     """Size, EXIF and colour profile without decoding; refuses a file that ends early."""
+    header = None
     try:
         if kind == "HEIC":
             heif = pillow_heif.open_heif(data)
             image = heif[heif.primary_index]
             info: dict[str, Any] = dict(image.info)
-            return _Header(image.size, info.get("exif"), info.get("icc_profile"))
-        # the classes themselves and not Image.open, which warns and fails at limits of its own
-        opened = JpegImagePlugin.JpegImageFile if kind == "JPEG" else PngImagePlugin.PngImageFile
-        with opened(BytesIO(data)) as picture:
-            header = _Header(picture.size, picture.info.get("exif"), picture.info.get("icc_profile"))
-    except PhotoError:
-        raise
+            header = _Header(image.size, info.get("exif"), info.get("icc_profile"))
+        elif kind == "JPEG":
+            header = _jpeg_header(data)
+        elif _png_is_whole(data):
+            # the class itself and not Image.open, which warns and fails at limits of its own
+            with PngImagePlugin.PngImageFile(BytesIO(data)) as picture:
+                header = _Header(picture.size, picture.info.get("exif"), picture.info.get("icc_profile"))
     except Exception as error:  # what the readers raise on damaged headers is not documented
         raise _damaged(name) from error
-    if not (_jpeg_ends(data) if kind == "JPEG" else _png_is_whole(data)):
+    if header is None:
         raise _damaged(name)
     return header
 
 
-def _jpeg_ends(data: bytes) -> bool:
-    """Whether the first picture of a JPEG file has its end marker (ITU-T T.81, B.1.1.3); what follows is not looked at.
+def _jpeg_header(data: bytes) -> _Header | None:
+    """Header of a JPEG's first picture (ITU-T T.81, B.1.1 and B.2.2); None when its end marker is missing.
 
-    Without it the decoder fills the rest with grey and says nothing.
+    Without that the decoder fills the rest with grey and says nothing. What follows the picture is not looked at.
     """
-    at = 2
+    at, size, exif, icc = 2, None, None, b""
     while at + 4 <= len(data) and data[at] == 0xFF:
-        marker = data[at + 1]
+        marker, length = data[at + 1], int.from_bytes(data[at + 2 : at + 4])
+        content = data[at + 4 : at + 2 + length]
         if marker == 0xFF:  # fill byte
             at += 1
-        elif marker == 0xDA:  # start of scan: within coded data 0xFF is always followed by 0x00 or RSTn
-            return data.find(b"\xff\xd9", at) > 0
-        else:
-            at += 2 + int.from_bytes(data[at + 2 : at + 4])
-    return False
+            continue
+        if marker == 0xDA:  # start of scan: within coded data 0xFF is always followed by 0x00 or RSTn
+            whole = data.find(b"\xff\xd9", at) > 0
+            return _Header(size, exif, icc or None) if whole and size is not None else None
+        if 0xC0 <= marker <= 0xCF and marker not in (0xC4, 0xC8, 0xCC):  # start of frame
+            size = (int.from_bytes(content[3:5]), int.from_bytes(content[1:3]))
+        elif marker == 0xE1 and content[:6] == b"Exif\x00\x00" and exif is None:
+            exif = content
+        elif marker == 0xE2 and content[:12] == b"ICC_PROFILE\x00":
+            icc += content[14:]
+        at += 2 + length
+    return None
 
 
 def _png_is_whole(data: bytes) -> bool:
@@ -277,14 +288,19 @@ def _upright(pixels: Pixels, orientation: int) -> Pixels:
 
 
 # ---------------------------------------------------------------- EXIF
+_quiet = threading.Lock()  # silencing warnings is not safe for threads
+
+
 def _tags(raw: bytes | None) -> dict[int, object]:
     """All tags of both EXIF directories; damaged EXIF counts as none."""
     if not raw:
         return {}
     exif = Image.Exif()
     try:
-        exif.load(raw if raw[:6] == b"Exif\x00\x00" else b"Exif\x00\x00" + raw)
-        return {**dict(exif.get_ifd(0x8769)), **dict(exif)}
+        with _quiet, warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            exif.load(raw if raw[:6] == b"Exif\x00\x00" else b"Exif\x00\x00" + raw)
+            return {**dict(exif.get_ifd(0x8769)), **dict(exif)}
     except Exception:  # a photo is still a photo without its EXIF
         return {}
 
