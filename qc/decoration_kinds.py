@@ -34,6 +34,8 @@ class KindSettings:
     same_hue: float = 15.0  # distance in a*, b* (and a third of L*) within which pieces are of one kind
     same_size: float = 1.45  # ratio of radii within which pieces are of one kind
     red: float = 24.0  # a* from which a piece may be a red fruit
+    flesh: float = 8.0  # a* from which a pale piece may be the inside of a red fruit
+    rays: int = 64  # directions of an outline
     rays_alike: float = 5.0  # neighbouring rays that err together
 
 
@@ -63,32 +65,62 @@ def groups(looks: list[Look], radii_mm: Array, settings: KindSettings) -> list[N
     return [np.nonzero(label == k)[0] for k in np.unique(label)]
 
 
-def weigh(fits: list[Fit], looks: list[Look], settings: KindSettings, rays: int) -> Array:
-    """Probability (S,) of each shape for one group of pieces."""
-    cost = np.array([f.cost for f in fits])
-    n = len(looks)
+def cut_faces(kinds: list[NDArray[np.int64]], looks: list[Look], radii_mm: Array, settings: KindSettings) -> list[bool]:
+    """Which groups are the pale cut faces of halved fruit: smooth, still reddish, as large as red fruit beside them."""
+    shown = [_typical([looks[i] for i in g]) for g in kinds]
+    size = [float(np.median(radii_mm[g])) for g in kinds]
+    red = [k for k, look in enumerate(shown) if _red(look, settings)]
+    out = []
+    for k, look in enumerate(shown):
+        alike = [j for j in red if abs(np.log(size[j] / size[k])) < np.log(settings.same_size)]
+        pale = look.lab[1] > settings.flesh and look.lab[2] > 0.3 * look.lab[1]
+        out.append(k not in red and pale and any(look.relief < 0.4 * shown[j].relief for j in alike))
+    return out
+
+
+def weigh(
+    fits: list[Fit], looks: list[Look], settings: KindSettings, cut_face: bool = False, cut_beside: bool = False
+) -> Array:
+    """Probability (S,) of each shape for one group of pieces.
+
+    cut_face: the group shows the cut faces of fruit; cut_beside: another group does.
+    """
+    share = _by_look(_typical(looks), settings, cut_face, cut_beside)
+    n, rays = len(looks), settings.rays
+    # a shape whose footprint bends more freely fits better for nothing: 2 log(prior / data) for each of 4 harmonics
+    freedom = np.array([8 * n * np.log(s.plan_sd / 0.03) for s in SHAPES])
+    cost = np.array([f.cost for f in fits]) + freedom
     noise = max(1.0, float(cost.min()) / (n * rays * 0.2))  # outlines that fit nothing well decide little
-    log = np.log(_by_look(looks, settings)) - (cost - cost.min()) / (2 * settings.rays_alike * noise)
+    log = np.log(share) - (cost - cost.min()) / (2 * settings.rays_alike * np.sqrt(noise))
     weight = np.exp(log - log.max())
     return weight / weight.sum()
 
 
-def _by_look(looks: list[Look], settings: KindSettings) -> Array:
+def _typical(looks: list[Look]) -> Look:
+    return Look(
+        np.median([look.lab for look in looks], 0),
+        float(np.median([look.winding for look in looks])),
+        float(np.median([look.relief for look in looks])),
+    )
+
+
+def _red(look: Look, settings: KindSettings) -> bool:
+    return bool(look.lab[1] > settings.red and look.lab[2] > 0.25 * look.lab[1])
+
+
+def _by_look(look: Look, settings: KindSettings, cut_face: bool, cut_beside: bool) -> Array:
     """Share (S,) of each shape among pieces that look so."""
-    lab = np.median([look.lab for look in looks], 0)
-    winding = float(np.median([look.winding for look in looks]))
-    relief = float(np.median([look.relief for look in looks]))
-    red = lab[1] > settings.red and lab[2] > 0.25 * lab[1]
-    blue = lab[0] < 42 and lab[2] < -5
-    if red and lab[0] > 55 and relief < 6:
-        share = {"open half": 0.8, "lying half": 0.05, "egg": 0.05}
-    elif red:
-        share = {"egg": 0.6, "lying half": 0.3, "ball": 0.1}
-    elif blue:
+    if cut_face:
+        share = {"open half": 0.9, "disc": 0.05}
+    elif _red(look, settings) and cut_beside:
+        share = {"egg": 0.05, "lying half": 0.9}
+    elif _red(look, settings):
+        share = {"egg": 0.6, "lying half": 0.25, "ball": 0.1}
+    elif look.lab[0] < 42 and look.lab[2] < -5:  # dark and blue
         share = {"ball": 0.95, "egg": 0.05}
     else:
-        wound = 1 / (1 + np.exp(-(winding - 0.13) / 0.04))
-        smooth = 1 / (1 + np.exp((relief - 1.5) / 0.2))
+        wound = 1 / (1 + np.exp(-(look.winding - 0.13) / 0.04))
+        smooth = 1 / (1 + np.exp((look.relief - 1.5) / 0.2))
         share = {
             "swirl": wound * (1 - smooth) + 0.02,
             "drop": (1 - wound) * (1 - smooth) + 0.02,

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from qc.body import Body
 from qc.camera import View
 from qc.decoration_edges import EdgeSettings, refine, rough_outlines
-from qc.decoration_kinds import KindSettings, Look, groups, look_at, weigh
+from qc.decoration_kinds import KindSettings, Look, cut_faces, groups, look_at, weigh
 from qc.decoration_pattern import PatternSettings, Pieces, judge_pattern
 from qc.decoration_regions import Region, RegionSettings, find_regions, top_map
 from qc.decoration_shapes import HARMONICS, SHAPES, Fit, Outline, fit_shape
@@ -104,9 +104,11 @@ def stand_upright(
     centre, radius = np.zeros((len(SHAPES), n, 2)), np.zeros((len(SHAPES), n))
     weight, rms, lean = np.zeros((len(SHAPES), n)), np.zeros(n), np.zeros((n, 2))
     plan = np.zeros((n, 2 * len(HARMONICS)))
-    for group in groups(looks, size, settings.kinds) if n else []:
+    kinds = groups(looks, size, settings.kinds) if n else []
+    cut = cut_faces(kinds, looks, size, settings.kinds)
+    for group, cut_face in zip(kinds, cut, strict=True):
         fits = [fit_shape([outlines[i] for i in group], s) for s in SHAPES]
-        share = weigh(fits, [looks[i] for i in group], settings.kinds, settings.edges.rays)
+        share = weigh(fits, [looks[i] for i in group], settings.kinds, cut_face, any(cut))
         best = fits[int(share.argmax())]
         centre[:, group] = [f.centres_mm for f in fits]
         radius[:, group] = [_equal_area_radius(f) for f in fits]
