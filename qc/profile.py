@@ -33,10 +33,11 @@ class ProfileSettings:
     foot: float = 0.08  # probability of a piped border from which the edge is not the side's
     other: float = 0.4  # the same for decorations and the card
     least_seen: float = 0.3  # share of the height that must be seen for a meridian to be reported
-    straightness_floor_mm: float = 0.05  # standard uncertainty of straightness where all is seen sharply
-    ridges_floor_mm: float = 0.008  # of the ridges
-    edge_floor_mm: float = 0.5  # of an edge radius
+    straightness_floor_mm: float = 0.10  # standard uncertainty of straightness where all is seen sharply
+    ridges_floor_mm: float = 0.015  # of the ridges
+    edge_floor_mm: float = 0.8  # of an edge radius
     edge_varies_mm: float = 0.8  # standard deviation of the edge radius round a cake
+    lip_mm: float = 0.55  # a rim that stands higher above the top's plane leaves no rounding to speak of
     edge: EdgeSettings = EdgeSettings()
     fit: FitSettings = FitSettings()
     rounding: RoundingSettings = RoundingSettings()
@@ -306,10 +307,10 @@ def _row_sigma(name: str, s: Silhouette, settings: ProfileSettings) -> tuple[flo
     noise = float(np.median(s.profile.draws_mm.std(0)))
     if name == "side_straightness":
         value = s.straightness_mm
-        sigma = np.hypot(s.straightness_sigma_mm, settings.straightness_floor_mm + 0.06 * value + 0.8 * noise)
+        sigma = np.hypot(s.straightness_sigma_mm, settings.straightness_floor_mm + 0.12 * value + 0.8 * noise)
         return value, float(np.hypot(sigma, 0.5 * hidden))
     value = s.ridges_mm
-    return value, float(np.hypot(s.ridges_sigma_mm, settings.ridges_floor_mm + 0.10 * value + 0.15 * noise))
+    return value, float(np.hypot(s.ridges_sigma_mm, settings.ridges_floor_mm + 0.18 * value + 0.15 * noise))
 
 
 def _largest(name: str, found: list[Silhouette], settings: ProfileSettings) -> list[Measurement]:
@@ -341,11 +342,14 @@ def _edge_rows(
     radius = np.array([r.radius_mm for _, r in seen])
     sigma = np.hypot([r.sigma_mm for _, r in seen], settings.edge_floor_mm)
     weight = 1 / (sigma**2 + settings.edge_varies_mm**2)
-    mean = float((weight * radius).sum() / weight.sum())
+    mean, lip = (float((weight * v).sum() / weight.sum()) for v in (radius, np.array([r.lip_mm for _, r in seen])))
+    if lip > settings.lip_mm:
+        warnings.append(f"Edge radius is left out: a lip stands about {lip:.1f} mm above the top and leaves no rounding.")
+        return [], lip
     spread = float(np.sqrt((weight * (radius - mean) ** 2).sum() / weight.sum())) if len(seen) > 1 else mean / 4
-    u = float(np.hypot(1 / np.sqrt((1 / sigma**2).sum()), 0.5 * spread))
+    u = float(np.sqrt(1 / (1 / sigma**2).sum() + (0.5 * spread) ** 2 + (0.15 * mean) ** 2))
     photos = tuple(sorted({s.photo for s, _ in seen}))
     rows = [Measurement("edge_radius", mean, 2 * u, "mm", photos, f"mean of {len(seen)} places")]
     for (s, r), one in zip(seen, sigma, strict=True):
         rows.append(Measurement("edge_radius", r.radius_mm, 2 * float(one), "mm", (s.photo,), None, s.clock))
-    return rows, float(np.median([r.lip_mm for _, r in seen]))
+    return rows, lip
