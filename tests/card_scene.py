@@ -6,6 +6,7 @@ bow.
 """
 
 from dataclasses import dataclass
+from hashlib import sha256
 
 import cv2
 import numpy as np
@@ -88,7 +89,7 @@ def photo_of(light: np.ndarray, scene: Scene, rng: np.random.Generator, name: st
     srgb = np.where(light <= 0.0031308, 12.92 * light, 1.055 * np.maximum(light, 1e-6) ** (1 / 2.4) - 0.055)
     grey = 255 * srgb[..., None] + scene.noise * rng.normal(size=(*light.shape, 3))
     pixels = np.clip(grey + 0.5, 0, 255).astype(np.uint8)
-    return Photo(name, pixels, scene.focal_35mm, 6.86, scene.make, scene.model, 1, f"{rng.integers(1 << 60):064x}")
+    return Photo(name, pixels, scene.focal_35mm, 6.86, scene.make, scene.model, 1, sha256(pixels.tobytes()).hexdigest())
 
 
 def _paint(light: np.ndarray, view: View, panel: str, origin: np.ndarray, v: np.ndarray) -> None:

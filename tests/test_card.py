@@ -111,7 +111,7 @@ def chessboards() -> list[np.ndarray]:
     folder = OPENCV_DOC / "examples/data"
     if not (folder / "left01.jpg").exists():
         pytest.skip("Debian's opencv-doc is not installed")
-    files = [f for f in sorted(folder.glob("left[01][0-9].jpg"))]
+    files = sorted(folder.glob("left[01][0-9].jpg"))
     found = [chessboard_corners(cv2.imread(str(f), cv2.IMREAD_GRAYSCALE)) for f in files]
     return [f for f in found if f is not None]
 
