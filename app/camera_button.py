@@ -45,7 +45,9 @@ function send(shot, file, name, attempt, done) {
   post.open("POST", "/photo?name=" + encodeURIComponent(name));
   post.setRequestHeader("Accept", "application/json");
   post.timeout = 60000;
-  post.upload.onprogress = (e) => { if (e.lengthComputable) say("Sending " + Math.round(100 * e.loaded / e.total) + " %"); };
+  post.upload.onprogress = (e) => {
+    if (e.lengthComputable) say("Sending " + Math.round(100 * e.loaded / e.total) + " %");
+  };
   post.onerror = again;
   post.ontimeout = again;
   post.onload = () => {

@@ -6,6 +6,7 @@ import streamlit as st
 
 from app.address import CheckAddress
 from app.look import unmarked
+from app.measuring import learn_cameras
 from app.shop import store
 from qc.house import KeptStandard
 from qc.quantities import CheckResult
@@ -58,6 +59,7 @@ def decide_and_save(
     number = store().save_check(new)
     if decision != LATER and decision is not None:
         store().add_decision(number, decision, reason)
+    learn_cameras(hashes)
     st.success(f"Saved as cake {number} of {unmarked(address.decorator)}.", icon=":material/check:")
 
 

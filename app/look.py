@@ -45,7 +45,8 @@ div[data-baseweb="select"] > div, .stTextInput input, .stNumberInput input {{ mi
 .qc-tag {{ font-size: .75rem; border: 1px solid #b9afa2; border-radius: .5rem; padding: 0 .35rem; margin-left: .35rem;
   color: {NEUTRAL_COLOUR}; white-space: nowrap; }}
 .qc-line svg {{ width: 100%; height: auto; display: block; }}
-.qc-note {{ background: #fff; border: 1px solid #e5ddd0; border-radius: .7rem; padding: .7rem .9rem; margin: 0 0 .5rem; }}
+.qc-note {{ background: #fff; border: 1px solid #e5ddd0; border-radius: .7rem; padding: .7rem .9rem;
+  margin: 0 0 .5rem; }}
 .qc-note b {{ display: block; }}
 .qc-plain {{ white-space: pre-wrap; overflow-wrap: anywhere; }}
 @media (max-width: 640px) {{
@@ -120,7 +121,7 @@ def _line(line: LineJudgement) -> str:
 
 
 def limit_bar(line: LineJudgement) -> str:
-    """An SVG bar: the limit as a band, the value as a mark with its uncertainty; empty when there is nothing to draw."""
+    """An SVG bar: the limit as a band, the value as a mark with its uncertainty; empty without a verdict."""
     if line.limit is None or line.measurement is None or line.points is None:
         return ""
     value, spread = line.measurement.value, line.measurement.uncertainty

@@ -2,12 +2,19 @@
 
 from collections import OrderedDict
 from collections.abc import Callable
+from contextlib import suppress
 from threading import Lock
 
+import numpy as np
 import streamlit as st
 
 from app.photos import photo
+from app.shop import store
+from qc import house
+from qc.card import find_card
+from qc.errors import CakeQCError
 from qc.measure import MeasureSettings, measure
+from qc.profiles import CameraStore
 from qc.quantities import CheckResult
 from qc.standard import HouseStandard
 
@@ -39,22 +46,45 @@ def _measured() -> _Measured:
     return _Measured()
 
 
-def measured(hashes: dict[str, str], standard: HouseStandard) -> CheckResult:
+def settings_for(standard: HouseStandard, order: dict[str, float]) -> MeasureSettings:
+    """What the house and the order say about the card and the cake."""
+    count = standard.limit("decoration_count", order) if "decoration_count" in standard.lines else None
+    return MeasureSettings(
+        print_scale=house.card_scale(store()),
+        expected_decorations=round(count.target)
+        if count is not None and count.target and count.kind == "count"
+        else None,
+        house_colour=standard.house_colour,
+        semi_naked=standard.sponge_is_meant,
+    )
+
+
+def measured(hashes: dict[str, str], standard: HouseStandard, order: dict[str, float]) -> CheckResult:
     """What the photos show; tells its stages on the page while it works. Raises CakeQCError."""
-    key = (*sorted(hashes.items()), standard.house_colour)
+    settings = settings_for(standard, order)
+    key = (*sorted(hashes.items()), settings)
     if _measured().known(key):
         return _measured().get(key, lambda: CheckResult(()))
     place = st.empty()
     with place.status("Measuring this cake ...", expanded=True) as status:
 
         def tell(stage: str) -> None:
-            status.update(label=f"Measuring this cake: {stage} ...")
-            st.write(stage)
+            status.update(label=f"Measuring: {stage} ...")
+            st.markdown(f":material/arrow_right: {stage}")
 
         def work() -> CheckResult:
-            settings = MeasureSettings(house_colour=standard.house_colour)
-            return measure({name: photo(sha256, name) for name, sha256 in hashes.items()}, settings, tell)
+            photos = {name: photo(sha256, name) for name, sha256 in hashes.items()}
+            return measure(photos, settings, tell, CameraStore())
 
         result = _measured().get(key, work)
     place.empty()
     return result
+
+
+def learn_cameras(hashes: dict[str, str]) -> None:
+    """Let the cameras of an accepted check be known better next time; what cannot be learnt is left."""
+    scale = np.array(house.card_scale(store()))
+    for name, sha256 in hashes.items():
+        with suppress(CakeQCError):
+            shot = photo(sha256, name)
+            CameraStore().learn(shot, find_card(shot), scale)

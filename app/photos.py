@@ -6,6 +6,7 @@ import streamlit as st
 from numpy.typing import NDArray
 
 from app.shop import store
+from qc.finder import find
 from qc.photo import Photo, read_photo
 from qc.quantities import PhotoReport
 from qc.retake import check_photo
@@ -22,8 +23,9 @@ def photo(sha256: str, name: str) -> Photo:
 
 @st.cache_data(max_entries=200, show_spinner=False)
 def report(sha256: str, name: str) -> PhotoReport:
-    """Whether a photo is usable, in words."""
-    return check_photo(photo(sha256, name), name)
+    """Whether a photo is usable, in words: card, light, sharpness, the whole cake in the frame."""
+    shot = photo(sha256, name)
+    return check_photo(shot, name, None, find(shot.pixels))
 
 
 @st.cache_data(max_entries=24, show_spinner=False)

@@ -3,11 +3,11 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from app.photos import photo, shrunk
+from app.photos import photo
 from qc.drawing import draw
 from qc.quantities import CheckResult
 
 
 def annotated(hashes: dict[str, str], result: CheckResult) -> dict[str, NDArray[np.uint8]]:
     """Each uploaded photo with its measurements drawn in."""
-    return {name: shrunk(draw(photo(sha256, name), result, name)) for name, sha256 in hashes.items()}
+    return {name: draw(photo(sha256, name), result, name) for name, sha256 in hashes.items()}

@@ -55,12 +55,8 @@ def _store(data: bytes, name: str) -> str:
 def _same_origin(request: Request) -> None:
     """Refuse what another site's page sends: the Origin's host must be the host that was asked."""
     origin = request.headers.get("origin")
-    fetch_site = request.headers.get("sec-fetch-site")
-    if origin is not None:
-        same = urlsplit(origin).netloc == request.headers.get("host")
-    else:
-        same = fetch_site == "same-origin"
-    if not same:
+    asked, fetch_site = request.headers.get("host"), request.headers.get("sec-fetch-site")
+    if not (fetch_site == "same-origin" if origin is None else urlsplit(origin).netloc == asked):
         raise _Refused(403, "Photos are taken only from this shop's own page; open it and send the photo from there.")
 
 

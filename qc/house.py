@@ -3,12 +3,15 @@
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
-from qc.errors import StandardError
-from qc.records import Store
+from qc.errors import RecordError, StandardError
 from qc.record_types import CheckRecord, StandardVersion
+from qc.records import Store
 from qc.standard import HouseStandard, load_standard, starting_standards
 from qc.verdict import Judgement, judge
 
+LONG_LINE_MM, SHORT_LINE_MM = 200.0, 100.0  # the card's two lines that are measured after printing
+FURTHEST_OFF = 0.2  # share; a printer that is off by more was not set to 100 %
+CARD_LINES = "card_lines_mm"
 ALWAYS = datetime(2000, 1, 1, tzinfo=UTC)  # the starting standards also hold for cakes that are entered later
 
 
@@ -71,6 +74,37 @@ def publish(store: Store, standard: HouseStandard, note: str = "") -> KeptStanda
 def judge_again(record: CheckRecord, kept: KeptStandard) -> Judgement:
     """What a version of the standard says of a cake's latest measurement; the record is not touched."""
     return judge(record.result, kept.standard, record.order)
+
+
+def card_lines_mm(store: Store) -> tuple[float, float]:
+    """The printed card's long and short line as the chef measured them, in mm."""
+    kept = store.preference(CARD_LINES)
+    if kept is None:
+        return LONG_LINE_MM, SHORT_LINE_MM
+    long_mm, short_mm = kept.split()
+    return float(long_mm), float(short_mm)
+
+
+def card_scale(store: Store) -> tuple[float, float]:
+    """Printed over nominal length of the card, along its fold (the short line) and across it (the long line)."""
+    long_mm, short_mm = card_lines_mm(store)
+    return short_mm / SHORT_LINE_MM, long_mm / LONG_LINE_MM
+
+
+def set_card_lines(store: Store, long_mm: float, short_mm: float) -> None:
+    """Keep what a ruler says of the printed card.
+
+    Raises
+    ------
+    RecordError
+        A length that no print of the card has.
+    """
+    for measured, nominal in ((long_mm, LONG_LINE_MM), (short_mm, SHORT_LINE_MM)):
+        if not abs(measured / nominal - 1) <= FURTHEST_OFF:
+            raise RecordError(
+                f"The card's {nominal:.0f} mm line cannot measure {measured:g} mm; print the card at 100 % and measure again."
+            )
+    store.set_preference(CARD_LINES, f"{long_mm:g} {short_mm:g}")
 
 
 def _same(a: HouseStandard, b: HouseStandard) -> bool:

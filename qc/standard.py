@@ -165,6 +165,12 @@ class HouseStandard(_Checked):
         """Names of the quantities whose figure is entered when the cake is checked."""
         return tuple(name for name, line in self.lines.items() if line.per_order)
 
+    @property
+    def sponge_is_meant(self) -> bool:
+        """True where the standard asks for sponge or filling to show through."""
+        limit = self.limit("show_through") if "show_through" in self.lines else None
+        return limit is not None and limit.low is not None and limit.low > 0
+
     def limit(self, name: str, order_values: Mapping[str, float] | None = None) -> Limit | None:
         """The resolved limit of one line; None when it needs an order's figure that was not given.
 

@@ -158,7 +158,7 @@ def _cold_clock(since: float) -> None:
 
 
 def _result(address: CheckAddress, kept: KeptStandard, order: dict[str, float], hashes: dict[str, str]) -> None:
-    result = measured(hashes, kept.standard)
+    result = measured(hashes, kept.standard, order)
     judgement = judge(result, kept.standard, order)
     st.divider()
     if kept.standard.starting_values:

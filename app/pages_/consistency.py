@@ -1,3 +1,48 @@
+"""Consistency: one kind of cake and quantity across the bench, side by side; nobody is ranked."""
+
 import streamlit as st
 
-st.title("soon")
+from app.charts import consistency_chart
+from app.look import plain
+from app.shop import store
+from qc import house
+from qc.consistency import Consistency, consistency
+from qc.limits import figure
+from qc.quantities import QUANTITIES
+
+
+def run() -> None:
+    """Choose kind and quantity; the picture, the sentences, the figures."""
+    st.title("Consistency")
+    st.caption("How alike the bench's cakes are. Decorators stand by the alphabet; this is no ranking of people.")
+    standards = {kept.standard.code: kept.standard for kept in house.all_in_force(store())}
+    left, right = st.columns(2)
+    kind = left.selectbox("Kind of cake", list(standards), format_func=lambda k: standards[k].name)
+    lines = [n for n in standards[kind].lines if standards[kind].lines[n].count is None]
+    name = right.selectbox("What", lines, format_func=lambda n: QUANTITIES[n].label)
+    found = consistency(store().series(kind, name))
+    for sentence in found.sentences:
+        plain(f"• {sentence}")
+    if len(found.decorators) < 2:
+        return
+    st.altair_chart(consistency_chart(found, standards[kind].limit(name)), width="stretch")
+    st.caption("Small lines: single cakes. Dot and bar: average, and one spread to either side. Pale or orange: limit.")
+    _figures(found)
+
+
+def _figures(found: Consistency) -> None:
+    with st.expander("The figures"):
+        rows = [
+            {
+                "Decorator": d.pseudonym,
+                "Cakes": d.n,
+                "Average": f"{figure(found.quantity, d.mean)} ({d.mean_low:.1f} to {d.mean_high:.1f})",
+                "Spread": f"{figure(found.quantity, d.sd)} ({d.sd_low:.1f} to {d.sd_high:.1f})",
+            }
+            for d in found.decorators
+        ]
+        st.dataframe(rows, hide_index=True, width="stretch")
+        st.caption("In brackets: 95 % intervals. A difference inside them is too close to call.")
+
+
+run()

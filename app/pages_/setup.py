@@ -1,3 +1,114 @@
+"""Set-up: the card to print, how to take the photos, camera profiles, whether the set-up is good enough, keeping."""
+
+import numpy as np
 import streamlit as st
 
-st.title("soon")
+from app.look import plain, unmarked
+from app.shop import store
+from qc import house
+from qc.card_sheet import card_pdf
+from qc.commands.camera import describe
+from qc.gauge import finer_than_setup
+
+RETENTION = "retention_days"
+GUIDE = """
+1. **Card.** Stand the folded card **beside** the board, its floor panel towards you: never on or over the cake.
+2. **Top photo.** Hold the phone above the cake, looking straight down: whole cake, board and card in the picture, its
+   lower edge towards you (6 o'clock).
+3. **Side photo.** Hold the phone low, nearly level with the cake's top: whole cake and the standing card in the picture.
+4. **Quarter turn** (shows slope and lean in full): turn the cake a quarter turn clockwise, seen from above, so that its
+   right side faces you, and take the side photo again.
+5. **Light.** Light from the side and from far shows ridges. A lamp over the cake makes streaks on a glaze that look
+   like ridges. White cream on a white board comes out too dark: tap the cake on the screen and slide the brightness up.
+6. **No zoom, no crop, always the same phone:** the program gets to know its lens.
+"""
+
+
+def run() -> None:
+    """One part below the other."""
+    st.title("Set-up")
+    _card()
+    st.subheader("Taking the photos")
+    st.markdown(GUIDE)
+    _cameras()
+    _good_enough()
+    _retention()
+
+
+def _card() -> None:
+    st.subheader("The card")
+    paper = st.segmented_control("Paper", ["A4", "Letter"], default="A4", required=True)
+    st.download_button(
+        "Save the card to print (PDF)",
+        _card_data(paper.lower()),
+        f"card-{paper}.pdf",
+        "application/pdf",
+        type="primary",
+        width="stretch",
+        icon=":material/print:",
+    )
+    st.caption("Print it at 100 % on stiff matt white paper. Then measure its two lines with a steel ruler:")
+    now = house.card_lines_mm(store())
+    with st.form("card_lines"):
+        left, right = st.columns(2)
+        long_mm = left.number_input("Long line, mm (200 when right)", 100.0, 300.0, now[0], 0.1)
+        short_mm = right.number_input("Short line, mm (100 when right)", 50.0, 150.0, now[1], 0.1)
+        if st.form_submit_button("Keep these lengths", width="stretch"):
+            house.set_card_lines(store(), long_mm, short_mm)
+            st.success("Kept: every measurement from now on uses them.", icon=":material/check:")
+
+
+@st.cache_data(show_spinner=False)
+def _card_data(paper: str) -> bytes:
+    return card_pdf(paper)
+
+
+def _cameras() -> None:
+    st.subheader("Cameras")
+    st.caption("Each saved check teaches the program its phone's lens; the measurements get surer.")
+    profiles = CameraStore().profiles()
+    if not profiles:
+        plain("No camera is known yet.")
+    for profile in profiles:
+        plain(describe(profile))
+
+
+def _good_enough() -> None:
+    st.subheader("Is the set-up good enough for these limits?")
+    standards = {kept.standard.code: kept.standard for kept in house.all_in_force(store())}
+    kind = st.selectbox("Kind of cake", list(standards), format_func=lambda k: standards[k].name)
+    series = store().all_series(kind)
+    if not series:
+        st.caption("No cakes of this kind yet.")
+        return
+    told = 0
+    for name in standards[kind].lines:
+        limit = standards[kind].limit(name)
+        if limit is None or limit.kind == "count" or name not in series:
+            continue
+        known = series[name].uncertainty[np.isfinite(series[name].uncertainty)]
+        warning = finer_than_setup(name, limit, float(np.median(known))) if len(known) else None
+        if warning:
+            st.warning(unmarked(warning), icon=":material/straighten:")
+            told += 1
+    if not told:
+        plain("Every limit of this kind is wide enough for what these photos can tell.")
+    st.caption(
+        "For the full study, photograph the same cakes several times with several people, then run: cakeqc gauge."
+    )
+
+
+def _retention() -> None:
+    st.subheader("How long records are kept")
+    now = store().preference(RETENTION)
+    days = st.number_input("Days (0: no limit)", 0, 3650, int(now) if now and now.isdigit() else 0, 30)
+    if st.button("Keep this limit", width="stretch"):
+        store().set_preference(RETENTION, str(days))
+        st.success("Kept.", icon=":material/check:")
+    sure = days and st.checkbox(f"Yes, delete checks older than {days} days for good, with their photos")
+    if sure and st.button("Delete now", width="stretch"):
+        gone = store().purge(days)
+        st.success(f"{gone.checks} checks and {gone.photos} photos are gone.", icon=":material/delete:")
+
+
+run()

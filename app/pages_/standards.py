@@ -1,3 +1,100 @@
+"""House standards: what is in force, changing it, limits from accepted cakes or from a layer plan, a new kind."""
+
 import streamlit as st
 
-st.title("soon")
+from app import standard_edit
+from app.look import plain
+from app.shop import store
+from app.standard_source import from_cakes, from_layers, from_text
+from qc import house
+from qc.errors import StandardError
+from qc.house import KeptStandard
+from qc.limits import limit_words
+from qc.quantities import QUANTITIES
+from qc.standard import HouseStandard
+
+VIEWS = {
+    "view": "What is in force",
+    "change": "Change it",
+    "cakes": "From ten accepted cakes",
+    "layers": "Height from the layers",
+    "text": "As text, or a new kind",
+}
+
+
+def run() -> None:
+    """Choose a kind of cake, then what to do with its standard."""
+    st.title("House standards")
+    standards = {kept.standard.code: kept for kept in house.all_in_force(store())}
+    kind = st.selectbox("Kind of cake", list(standards), format_func=lambda k: standards[k].standard.name)
+    view = st.pills("Do", list(VIEWS), default="view", required=True, format_func=lambda v: VIEWS[v])
+    kept = standards[kind]
+    try:
+        {
+            "view": _view,
+            "change": lambda k: standard_edit.edit(k),
+            "cakes": from_cakes,
+            "layers": from_layers,
+            "text": from_text,
+        }[view](kept)
+    except StandardError as error:
+        st.error(str(error), icon=":material/rule:")
+
+
+def _view(kept: KeptStandard) -> None:
+    standard = kept.standard
+    if standard.starting_values:
+        st.warning(
+            "Starting values: the sizes are common practice, every tolerance is invented for a start. "
+            "Measure ten cakes that you accept, then take your own limits from them.",
+            icon=":material/flag:",
+        )
+    since = "" if standard.date is None else f", {standard.date:%d %b %Y}"
+    plain(f"Version {standard.version}{since}. {kept.note}")
+    show_lines(standard)
+    _head(standard)
+    earlier = house.versions(store(), standard.code)[:-1]
+    if earlier:
+        with st.expander(f"Earlier versions ({len(earlier)})"):
+            for old in reversed(earlier):
+                plain(f"Version {old.standard.version}: {old.note or 'no note'}")
+                show_lines(old.standard)
+
+
+def show_lines(standard: HouseStandard) -> None:
+    """The lines as a table."""
+    rows = []
+    for name, line in standard.lines.items():
+        limit = standard.limit(name)
+        rows.append(
+            {
+                "What": QUANTITIES[name].label,
+                "Limit": "given per order" if limit is None else limit_words(name, limit),
+                "Decides": "must hold" if line.must else "coaching",
+                "Weight": f"{line.weight:g}",
+                "Note": line.note,
+            }
+        )
+    st.dataframe(rows, hide_index=True, width="stretch", height=38 + 35 * len(rows))
+
+
+def _head(standard: HouseStandard) -> None:
+    pairs = {
+        "Pan or ring": "" if standard.pan_mm is None else f"{standard.pan_mm:g} mm (the finished diameter is a line)",
+        "Icing": standard.icing,
+        "Board": standard.board,
+        "Nozzle": standard.nozzle,
+        "Decoration": standard.decoration,
+        "House colour": ""
+        if standard.house_colour is None
+        else "L* {:g}, a* {:g}, b* {:g}".format(*standard.house_colour),
+        "Allergens": standard.allergens,
+        "Holding": standard.holding,
+        "Notes": standard.notes,
+    }
+    for title, words in pairs.items():
+        if words:
+            plain(f"{title}: {words}")
+
+
+run()

@@ -1,3 +1,110 @@
+"""Trends of one decorator, or of the whole bench: charts, what they say in words, learning."""
+
+from datetime import UTC, datetime, time
+
+import numpy as np
 import streamlit as st
 
-st.title("soon")
+from app.charts import key_words, learning_chart, trend_chart
+from app.look import plain
+from app.shop import store
+from qc import house
+from qc.house import KeptStandard
+from qc.learning import LearningReport, learning_report
+from qc.limits import Limit
+from qc.quantities import QUANTITIES
+from qc.series import Series
+from qc.trends import Period, batch_trend, trend
+
+BENCH = "the whole bench"
+
+
+def run() -> None:
+    """Choose whose cakes and which quantity; the chart and its sentences; the learning of one decorator."""
+    st.title("Trends")
+    names = [d.pseudonym for d in store().decorators()]
+    standards = {kept.standard.code: kept for kept in house.all_in_force(store())}
+    left, right = st.columns(2)
+    who = left.selectbox("Whose cakes", [*names, BENCH])
+    kind = right.selectbox("Kind of cake", list(standards), format_func=lambda k: standards[k].standard.name)
+    decorator = None if who == BENCH else who
+    series = store().all_series(kind, decorator)
+    limits = _limits(standards[kind])
+    shown = [name for name in limits if name in series] + [
+        name for name in series if name in QUANTITIES and name not in limits and not QUANTITIES[name].clocked
+    ]
+    if not shown:
+        st.info("No cakes of this kind yet. Check and save some; trends start at ten.")
+        return
+    name = st.selectbox("What", shown, format_func=lambda n: QUANTITIES[n].label)
+    drift = st.toggle("Show slow drift", help="A running average of the latest cakes.")
+    _chart(series[name], limits.get(name), kind, decorator, drift)
+    _days(series[name], kind, decorator)
+    if decorator is not None:
+        _learning(kind, decorator, series, {n: v for n, v in limits.items() if v is not None})
+    st.caption("Trends are about cakes, for coaching, within one kind of cake. They never rank people.")
+
+
+def _limits(kept: KeptStandard) -> dict[str, Limit | None]:
+    return {name: kept.standard.limit(name) for name in kept.standard.lines}
+
+
+def _chart(series: Series, limit: Limit | None, kind: str, decorator: str | None, drift: bool) -> None:
+    found = trend(series, limit, _baseline(kind, decorator))
+    if not found.enough:
+        st.info(found.sentences[0])
+    st.altair_chart(trend_chart(found, limit, drift), width="stretch")
+    st.caption(key_words(series.quantity, limit, drift))
+    for sentence in found.sentences if found.enough else found.sentences[1:]:
+        plain(f"• {sentence}")
+    if found.signals:
+        with st.expander(f"All {len(found.signals)} things that stand out"):
+            for signal in reversed(found.signals[-40:]):
+                day = series.time[signal.at].astype("datetime64[D]")
+                plain(f"{day}, cake {signal.check_id}: {signal.words}.")
+
+
+def _baseline(kind: str, decorator: str | None) -> Period | None:
+    """The period that the limits come from, which the chef can set."""
+    kept = store().baseline(kind, decorator)
+    with st.expander("Where the dashed limits come from"):
+        if kept is None:
+            st.caption("From the first twenty cakes. You can set another period: one in which the work was steady.")
+        else:
+            st.caption(f"From your period {kept.start:%d %b %Y} to {kept.end:%d %b %Y}.")
+        days = st.date_input("Steady period", value=(), key=f"baseline_{kind}_{decorator}")
+        if st.button("Take the limits from this period", width="stretch") and len(days) == 2:
+            start, end = (datetime.combine(day, at, UTC) for day, at in zip(days, (time.min, time.max), strict=True))
+            store().set_baseline(kind, decorator, start, end)
+            st.rerun()
+    if kept is None:
+        return None
+    return Period(*(np.datetime64(t.astimezone(UTC).replace(tzinfo=None), "ms") for t in (kept.start, kept.end)))
+
+
+def _days(series: Series, kind: str, decorator: str | None) -> None:
+    with st.expander("Day by day"):
+        plain(batch_trend(series).sentence)
+
+
+def _learning(kind: str, decorator: str, series: dict[str, Series], limits: dict[str, Limit]) -> None:
+    st.subheader("Learning")
+    told = _learned(kind, decorator, store().count(decorator, kind), series, limits)
+    for sentence in told.sentences:
+        plain(f"• {sentence}")
+    curves = [*told.gained, *told.lacking]
+    for curve in {c.quantity: c for c in curves}.values():
+        with st.expander(QUANTITIES[curve.quantity].label):
+            st.altair_chart(learning_chart(curve), width="stretch")
+            plain(curve.words())
+
+
+@st.cache_data(max_entries=64, ttl=600, show_spinner=False)
+def _learned(
+    kind: str, decorator: str, cakes: int, _series: dict[str, Series], _limits: dict[str, Limit]
+) -> LearningReport:
+    """Kept until another cake is saved, or ten minutes."""
+    return learning_report(_series, _limits, np.random.default_rng(0))
+
+
+run()
