@@ -129,9 +129,13 @@ class CameraStore:
                 for photo in camera["photos"]:
                     _evidence(photo)
             return content
-        except FileNotFoundError:
+        except (FileNotFoundError, NotADirectoryError):
             return empty
-        except (OSError, ValueError, KeyError, TypeError):
+        except OSError as error:
+            if set_aside:
+                raise _unsaved(self.path, error) from error
+            return empty
+        except (ValueError, KeyError, TypeError):
             if set_aside:
                 stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%S")
                 self.path.replace(self.path.with_suffix(f".unreadable-{stamp}.json"))
@@ -157,10 +161,14 @@ class CameraStore:
                 os.fsync(file.fileno())
             os.replace(file.name, self.path)
         except OSError as error:
-            raise RecordError(
-                f"What was learnt about the camera cannot be saved in {self.path} ({error.strerror}); "
-                "make room or set CAKEQC_DATA to a folder that can be written."
-            ) from error
+            raise _unsaved(self.path, error) from error
+
+
+def _unsaved(path: Path, error: OSError) -> RecordError:
+    return RecordError(
+        f"What was learnt about the camera cannot be saved in {path} ({error.strerror}); "
+        "make room or set CAKEQC_DATA to a folder that can be written."
+    )
 
 
 def prior_for(photo: Photo, store: CameraStore | None = None, card: CardView | None = None) -> LensPrior:

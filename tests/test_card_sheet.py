@@ -76,7 +76,7 @@ def test_detector_reads_every_corner_where_the_layout_says(sheet, panel):
     assert len(np.ravel(ids)) == 36
     assert sorted(np.ravel(marker_ids).tolist()) == list(range(48))  # each marker of both panels once
     top = 0.0 if panel == "standing" else PANEL_MM
-    expected = corner_of(paper) + [MARGIN_MM, MARGIN_MM + top] + corner_mm(np.ravel(ids))
+    expected = corner_of(paper) + np.array([MARGIN_MM, MARGIN_MM + top]) + corner_mm(np.ravel(ids))
     found = (np.reshape(corners, (-1, 2)) + 0.5) / PX_PER_MM
     assert np.abs(found - expected).max() < 0.05  # mm; a raster pixel is 0.042 mm
     scale = np.polyfit(expected[:, 0], found[:, 0], 1)[0], np.polyfit(expected[:, 1], found[:, 1], 1)[0]

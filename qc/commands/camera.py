@@ -28,7 +28,7 @@ def calibrate_camera(
     above and low down, at the distances you photograph cakes from; do not zoom between photos.
     """
     scale = np.full(2, print_scale)
-    result = calibrate((read_photo(path) for path in photos), scale)
+    result = calibrate((read_photo(path, str(path)) for path in photos), scale)
     for problem in result.problems:
         typer.echo(f"Left out: {problem}")
     CameraStore().add(result.profile.key, result.evidence, "calibration", result.cards, scale)
