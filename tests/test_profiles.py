@@ -58,12 +58,9 @@ def corners_seen(lens: Lens, rng: np.random.Generator, sigma_px: float = 0.03, s
 def lenses(rng: np.random.Generator, count: int, ratio: float, spread: float) -> list[Lens]:
     """Lenses of one camera, focused a little differently for each photo."""
     f = exif_prior(bare()).mean[0]
-    middle = (np.array(SIZE) - 1) / 2
+    middle = (np.array(SIZE) - 1) / 2 + np.array([6.0, -4.0])
     return [
-        Lens(
-            f * (ratio + spread * rng.normal()), *(middle + np.array([6.0, -4.0])), 0.02 + 0.001 * rng.normal(), -0.004
-        )
-        for _ in range(count)
+        Lens(f * (ratio + spread * rng.normal()), *middle, 0.02 + 0.001 * rng.normal(), -0.004) for _ in range(count)
     ]
 
 
