@@ -38,9 +38,23 @@ def top_picture(
     n = int(np.ceil(2 * reach * px_per_mm)) + 1
     g = np.arange(n) / px_per_mm
     x, y = np.meshgrid(g - reach, reach - g)
-    q = view.project(np.stack([x, y, body.top_z_mm(x, y) + over_mm], -1)).astype(np.float32)
+    q = _top_points(view, body, x, y, over_mm)
     flat = cv2.remap(pixels, q[..., 0], q[..., 1], cv2.INTER_LINEAR)
     return TopPicture(np.asarray(flat, np.uint8), px_per_mm, reach)
+
+
+def _top_points(
+    view: View, body: Body, x: NDArray[np.float64], y: NDArray[np.float64], over_mm: float = 0.0
+) -> NDArray[np.float32]:
+    """Photo pixels (..., 2) of places on the top."""
+    return view.project(np.stack([x, y, body.top_z_mm(x, y) + over_mm], -1)).astype(np.float32)
+
+
+def top_points_px(picture: TopPicture, view: View, body: Body) -> NDArray[np.float32]:
+    """Where in the photo each pixel (N, N, 2) of a top picture lies."""
+    g = np.arange(picture.pixels.shape[0]) / picture.px_per_mm
+    x, y = np.meshgrid(g - picture.reach_mm, picture.reach_mm - g)
+    return _top_points(view, body, x, y)
 
 
 @dataclass(frozen=True)
@@ -57,6 +71,7 @@ class SidePicture:
     px_per_mm: float
     facing: NDArray[np.float32]  # (rows, cols) cosine between the surface's normal and the line of sight
     seen: NDArray[np.bool_]  # (rows, cols)
+    at_px: NDArray[np.float32]  # (rows, cols, 2) where in the photo each place lies
     photo: str  # "side", "side2" or "both"
 
     def to_mm(self, points_px: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -93,7 +108,7 @@ def side_picture(
     points, facing = _side_grid(view, body, theta, z)
     flat = cv2.remap(pixels, points[..., 0], points[..., 1], cv2.INTER_LINEAR)
     inside = (points > 0).all(-1) & (points < np.array([view.width_px - 1, view.height_px - 1])).all(-1)
-    return SidePicture(np.asarray(flat, np.uint8), theta, z, px_per_mm, facing, inside & (facing > 0), name)
+    return SidePicture(np.asarray(flat, np.uint8), theta, z, px_per_mm, facing, inside & (facing > 0), points, name)
 
 
 def _side_grid(
@@ -136,11 +151,13 @@ def merge_sides(pictures: Mapping[str, SidePicture]) -> SidePicture:
     rows = len(parts[0].z_mm)
     pixels = np.zeros((rows, high - low, 3), np.uint8)
     facing, seen = np.full((rows, high - low), -1.0, np.float32), np.zeros((rows, high - low), bool)
+    at_px = np.full((rows, high - low, 2), -1, np.float32)
     for s, p in zip(shift, parts, strict=True):
         where = slice(s - low, s - low + len(p.theta_rad))
         better = p.seen & (p.facing > facing[:, where])
         pixels[:, where][better] = p.pixels[better]
         facing[:, where][better] = p.facing[better]
+        at_px[:, where][better] = p.at_px[better]
         seen[:, where] |= p.seen
     theta = parts[0].theta_rad[0] + (np.arange(high - low) + low) * step
-    return SidePicture(pixels, theta, parts[0].z_mm, parts[0].px_per_mm, facing, seen, "both")
+    return SidePicture(pixels, theta, parts[0].z_mm, parts[0].px_per_mm, facing, seen, at_px, "both")

@@ -1,0 +1,104 @@
+"""Filling or sponge that shows through the icing: colour off the icing's own by CIEDE2000 > 6 once the light is off.
+
+Ridges and dents change the light, not the colour: they make the icing lighter and darker along the turn of the
+table. A place counts where its hue or chroma is off, or where it is darker than its neighbours at the same height.
+"""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import median_filter
+
+from qc.colour import delta_e2000, lab_of_linear
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class ShowSettings:
+    """What counts as filling or sponge."""
+
+    limit: float = 6.0  # CIEDE2000 against the icing's own colour
+    least_mm2: float = 4.0  # smallest patch
+    colour: float = 3.4  # CIEDE2000 at equal lightness that makes a patch certain
+    dark: float = 0.26  # log light under its row's median that makes a patch certain
+    seed_mm2: float = 1.5  # of certain places that a patch needs
+    row_mm: float = 60.0  # length of row whose median takes the ridges off
+    widely: float = 0.05  # share of strongly coloured or dark icing from which sponge is taken as meant
+    least_luminance: float = 0.30  # darker icing mirrors as much as it shows: nothing can be told
+    px_per_mm: float = 2.0
+
+
+@dataclass(frozen=True)
+class Shown:
+    """Where filling or sponge shows in one flattened picture (at settings.px_per_mm)."""
+
+    valid: Mask  # (rows, cols)
+    bad: Mask  # (rows, cols)
+    difference: NDArray[np.float32]  # (rows, cols) CIEDE2000
+    widely: bool
+
+
+def find_show_through(
+    log: NDArray[np.float32], valid: Mask, own: Array, px_per_mm: float, rings: bool, settings: ShowSettings
+) -> Shown:
+    """Patches in an unlit picture.
+
+    Parameters
+    ----------
+    log : ndarray, shape (rows, cols, 3)
+        Unlit picture (`qc.shading.Unlit.log`).
+    valid : ndarray, shape (rows, cols), bool
+        Where the icing is seen.
+    own : ndarray, shape (3,)
+        The icing's own linear colour, 1 the perfect white.
+    px_per_mm : float
+        Of the picture.
+    rings : bool
+        The picture is the side (ridges run along the rows); False for the top.
+    """
+    factor = settings.px_per_mm / px_per_mm
+    size = (max(8, round(log.shape[1] * factor)), max(8, round(log.shape[0] * factor)))
+    small = cv2.resize(log, size, interpolation=cv2.INTER_AREA)
+    ok = cv2.resize(valid.astype(np.uint8), size, interpolation=cv2.INTER_AREA) > 0
+    ok &= cv2.erode(ok.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+    light = small.mean(-1)
+    hue = cv2.GaussianBlur(small - light[..., None], (0, 0), 0.8)
+    colour = _difference(hue, own, ok & (np.abs(hue).max(-1) > 0.02))
+    strong = ok & (_difference(small, own, ok & (np.abs(small).max(-1) > 0.08)) > settings.limit)
+    strong &= (colour > settings.colour) | (light < -2 * settings.dark)
+    widely = bool(strong.sum() > settings.widely * max(ok.sum(), 1))
+    flat = light if widely or not rings else light - _row_median(light, ok, settings)
+    certain = (colour > settings.colour) | (flat < -settings.dark)
+    full = _difference(hue + flat[..., None], own, ok & ((np.abs(hue).max(-1) > 0.02) | (np.abs(flat) > 0.06)))
+    bad = _grown(ok & (full > settings.limit), ok & certain & (full > settings.limit), settings)
+    return Shown(ok, bad, full, widely)
+
+
+def _difference(log: NDArray[np.float32], own: Array, where: Mask) -> NDArray[np.float32]:
+    """CIEDE2000 (rows, cols) between own * exp(log) and own; 0 outside `where`."""
+    out = np.zeros(log.shape[:2], np.float32)
+    if where.any():
+        out[where] = delta_e2000(lab_of_linear(np.minimum(own * np.exp(log[where]), 1.5)), lab_of_linear(own))
+    return out
+
+
+def _row_median(light: NDArray[np.float32], ok: Mask, settings: ShowSettings) -> NDArray[np.float32]:
+    """Running median along the rows, from every fourth column."""
+    filled = np.where(ok, light, 0)[:, ::4]
+    width = max(3, int(settings.row_mm * settings.px_per_mm / 4))
+    wide = median_filter(filled, (1, width), mode="nearest")
+    return np.asarray(cv2.resize(wide, (light.shape[1], light.shape[0]), interpolation=cv2.INTER_LINEAR))
+
+
+def _grown(bad: Mask, certain: Mask, settings: ShowSettings) -> Mask:
+    """Connected patches (8 neighbours) large enough and with enough of certain places in them."""
+    count, label, stats, _ = cv2.connectedComponentsWithStats(bad.astype(np.uint8), connectivity=8)
+    per_mm2 = settings.px_per_mm**2
+    sure = np.bincount(label[certain], minlength=count)
+    keep = (stats[:, cv2.CC_STAT_AREA] >= settings.least_mm2 * per_mm2) & (sure >= settings.seed_mm2 * per_mm2)
+    keep[0] = False
+    return np.asarray(keep[label])
