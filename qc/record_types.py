@@ -85,6 +85,9 @@ class NewCheck:
     time: datetime | None = None  # when the cake was checked; now when left out
     first_photo_time: datetime | None = None
     token: str | None = None
+    decision: str | None = None  # the chef's, where it is already made
+    decision_reason: str = ""
+    decision_by: str = ""
     invented: bool = False
 
 

@@ -117,10 +117,13 @@ def index_values(db: Connection, check_id: int, result: CheckResult) -> None:
         db.execute(insert(schema.measured), list(rows.values()))
 
 
-def insert_judgement(db: Connection, check_id: int, take_id: int, judgement: Any, standard_id: int | None) -> None:
+def insert_judgement(
+    db: Connection, check_id: int, take_id: int, judgement: Any, standard_id: int | None, time_ms: int | None = None
+) -> None:
     """A judgement of a take, whole, with its verdict and points beside it for the lists."""
     headline = queries.headline(judgement)
-    row = {"check_id": check_id, "take_id": take_id, "standard_id": standard_id, "time_ms": now_ms()}
+    row = {"check_id": check_id, "take_id": take_id, "standard_id": standard_id}
+    row["time_ms"] = time_ms or now_ms()
     values = {"verdict": headline.verdict, "points": headline.points, "points_uncertainty": headline.uncertainty}
     db.execute(insert(schema.judgements).values(**row, **values, body=freeze(judgement)))
 
@@ -133,12 +136,12 @@ def known(db: Connection, check_id: int) -> RowMapping:
     return row
 
 
-def add_entry(db: Connection, table: Table, check_id: int, **values: Any) -> int:
+def add_entry(db: Connection, table: Table, check_id: int, time_ms: int | None = None, **values: Any) -> int:
     """A dated entry beside a check; gives its time in ms."""
     known(db, check_id)
-    time_ms = now_ms()
-    db.execute(insert(table).values(check_id=check_id, time_ms=time_ms, **values))
-    return time_ms
+    when_ms = time_ms or now_ms()
+    db.execute(insert(table).values(check_id=check_id, time_ms=when_ms, **values))
+    return when_ms
 
 
 def stored_value(db: Connection, field: str, value: Any) -> tuple[str, Any]:

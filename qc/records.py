@@ -5,11 +5,12 @@ Open with `open_store`; every method is one transaction, so what was saved stays
 """
 
 import uuid
+from collections.abc import Iterable
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Engine, Table, delete, func, insert, select, update
+from sqlalchemy import Connection, Engine, delete, func, insert, select, update
 
 from qc import record_queries as queries
 from qc import record_writes as writes
@@ -185,17 +186,28 @@ class Store:
         RecordError
             The decorator is unknown, the disk is full, the database is busy: nothing was saved then.
         """
-        uid = new.token or uuid.uuid4().hex
+        return self.save_many([new])[0]
+
+    def save_many(self, checks: Iterable[NewCheck]) -> list[int]:
+        """Save several cakes, all or none; gives their numbers."""
         with writing(self.engine) as db:
-            there = db.execute(select(schema.checks.c.id).where(schema.checks.c.uid == uid)).scalar()
-            if there is not None:
-                return int(there)
-            check_id = writes.insert_check(db, new, uid, self.settings)
-            for name, data in new.photos.items():
-                writes.insert_photo(db, check_id, name, self.photos.put(data, name))
-            take_id = writes.insert_take(db, check_id, new.result, "")
-            if new.judgement is not None:
-                writes.insert_judgement(db, check_id, take_id, new.judgement, new.standard_id)
+            return [self._save(db, new) for new in checks]
+
+    def _save(self, db: Connection, new: NewCheck) -> int:
+        uid = new.token or uuid.uuid4().hex
+        there = db.execute(select(schema.checks.c.id).where(schema.checks.c.uid == uid)).scalar()
+        if there is not None:
+            return int(there)
+        check_id = writes.insert_check(db, new, uid, self.settings)
+        for name, data in new.photos.items():
+            writes.insert_photo(db, check_id, name, self.photos.put(data, name))
+        when_ms = None if new.time is None else to_ms(new.time)  # saved together is one act, at one time
+        take_id = writes.insert_take(db, check_id, new.result, "", when_ms)
+        if new.judgement is not None:
+            writes.insert_judgement(db, check_id, take_id, new.judgement, new.standard_id, when_ms)
+        if new.decision is not None:
+            words = {"reason": self._text(new.decision_reason), "by": self._text(new.decision_by)}
+            self._add_decision(db, check_id, new.decision, **words, time_ms=when_ms)
         return check_id
 
     def check(self, check_id: int) -> CheckRecord:
@@ -230,9 +242,8 @@ class Store:
 
     def add_decision(self, check_id: int, decision: str, reason: str = "", by: str = "") -> None:
         """Add what the chef did: "passed", "sent back", "downgraded" or "discarded"."""
-        if decision not in DECISIONS:
-            raise RecordError(f"{decision!r} is no decision: choose one of {', '.join(DECISIONS)}.")
-        self._add(schema.decisions, check_id, decision=decision, reason=self._text(reason), by=self._text(by))
+        with writing(self.engine) as db:
+            self._add_decision(db, check_id, decision, self._text(reason), self._text(by))
 
     def add_comment(self, check_id: int, text: str, author: str = "", effect: str = "") -> None:
         """Add a remark.
@@ -246,7 +257,7 @@ class Store:
         if effect not in EFFECTS:
             raise RecordError(f"{effect!r} is no effect: choose one of {', '.join(filter(None, EFFECTS))}.")
         t = schema.checks
-        words = {"text": self._text(text), "author": self._text(author)}
+        words: dict[str, Any] = {"text": self._text(text), "author": self._text(author)}
         with writing(self.engine) as db:
             time_ms = writes.add_entry(db, schema.comments, check_id, effect=effect, **words)
             change = update(t).where(t.c.id == check_id)
@@ -319,6 +330,10 @@ class Store:
         """The latest checks of a kind whose last decision is "passed": what limits can be taken from."""
         with reading(self.engine) as db:
             return queries.accepted(db, kind, limit)
+
+    def accepted_results(self, kind: str, limit: int = 10) -> tuple[CheckResult, ...]:
+        """The latest measurements of the cakes that the chef passed."""
+        return tuple(self.check(i).result for i in self.accepted(kind, limit))
 
     def agreement(self, kind: str | None = None) -> tuple[AgreementCell, ...]:
         """How the program's verdicts and the chef's decisions went together."""
@@ -394,9 +409,12 @@ class Store:
     def _text(self, given: str) -> str:
         return writes.plain(given, self.settings.longest_text)
 
-    def _add(self, table: Table, check_id: int, **values: Any) -> None:
-        with writing(self.engine) as db:
-            writes.add_entry(db, table, check_id, **values)
+    def _add_decision(
+        self, db: Connection, check_id: int, decision: str, reason: str, by: str, time_ms: int | None = None
+    ) -> None:
+        if decision not in DECISIONS:
+            raise RecordError(f"{decision!r} is no decision: choose one of {', '.join(DECISIONS)}.")
+        writes.add_entry(db, schema.decisions, check_id, time_ms, decision=decision, reason=reason, by=by)
 
     def _rebuild(self) -> None:
         if self.engine.dialect.name == "sqlite":
