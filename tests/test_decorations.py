@@ -1,0 +1,314 @@
+"""Decorations: from drawn solids of known place and size, and from the sample photos."""
+
+import json
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pytest
+
+from qc.decoration_edges import EdgeSettings, refine, rough_outlines
+from qc.decoration_kinds import KindSettings, Look, cut_faces, groups, weigh
+from qc.decoration_pattern import PatternSettings, Pieces, judge_pattern
+from qc.decoration_regions import RegionSettings, TopMap, by_colour, find_regions
+from qc.decoration_shapes import SHAPES, Outline, fit_shape
+from qc.decorations import DecorationResult, find_decorations
+from qc.finder import LABELS, Finding
+from qc.no_card import NoCardSettings, find_rim
+from qc.pattern_drawing import draw_pattern
+from qc.quantities import QUANTITIES
+from tests.decoration_scene import circles_mm, coarse_map, draw_scene, flat_body, looking_down, shape
+from tests.truth import load, true_body, true_view
+
+SAMPLES = sorted(p.parent for p in (Path(__file__).parent.parent / "sample_images").glob("**/truth.json"))
+NAMES = ("decoration_size", "decoration_size_cv", "ring_radius", "ring_scatter", "ring_offset", "spacing_error")
+
+
+def ring_places(n: int, radius: float, rng: np.random.Generator, unsteady_mm: float = 1.5) -> np.ndarray:
+    a = 0.3 + 2 * np.pi * np.arange(n) / n
+    return radius * np.stack([np.cos(a), np.sin(a)], -1) + rng.normal(0, unsteady_mm, (n, 2))
+
+
+def pieces_at(places: np.ndarray, diameters: np.ndarray, rms: float = 0.2, probability: float = 0.97) -> Pieces:
+    n = len(places)
+    one = np.ones((1, n))
+    return Pieces(
+        places,
+        diameters,
+        np.zeros((n, 2)),
+        np.full(n, rms),
+        np.full(n, probability),
+        np.zeros((n, 4)),
+        places[None],
+        diameters[None],
+        one,
+    )
+
+
+# ---------------------------------------------------------------- analytic values
+def test_a_circle_at_height_is_drawn_about_the_plumb_line() -> None:
+    """Analytic (similar triangles): from height E a circle at height z is drawn E / (E - z) as large, about the eye's foot."""
+    view, body = looking_down((90.0, -60.0, 420.0)), flat_body()
+    eye, z = view.eye_mm, 12.0
+    level = eye[2] - body.height_mm
+    k = level / (level - z)
+    centre, radius = np.array([40.0, 20.0]), 9.0
+    a = np.linspace(0, 2 * np.pi, 50)
+    circle = np.stack(
+        [centre[0] + radius * np.cos(a), centre[1] + radius * np.sin(a), np.full_like(a, body.height_mm + z)], -1
+    )
+    on_top = view.onto_height(view.project(circle), body.height_mm)[:, :2]
+    off = np.hypot(*(on_top - (eye[:2] + k * (centre - eye[:2]))).T)
+    assert off == pytest.approx(np.full(50, k * radius), abs=1e-6)
+
+
+# ---------------------------------------------------------------- recovery of a known truth
+def outlines_of(
+    name: str, places: np.ndarray, diameters: np.ndarray, eye: np.ndarray, noise: float, rng
+) -> list[Outline]:
+    """Outlines of solids on the plane z = 0, by drawing their circles and looking where they end along rays."""
+    out = []
+    a = 2 * np.pi * np.arange(64) / 64
+    ray = np.stack([np.cos(a), np.sin(a)], -1)
+    for centre, diameter in zip(places, diameters, strict=True):
+        solid = circles_mm(shape(name), centre, diameter, 0.0, 120)
+        k = eye[2] / (eye[2] - solid[..., 2:])
+        flat = eye[:2] + (solid[..., :2] - eye[:2]) * k
+        scale, low = 16, flat.min((0, 1)) - 1
+        picture = np.zeros(np.ceil((np.ptp(flat, axis=(0, 1)) + 2) * scale).astype(int)[::-1] + 2, np.uint8)
+        for circle in (flat - low) * scale:
+            cv2.fillPoly(picture, [np.round(circle).astype(np.int32)], 1)
+        middle = np.argwhere(picture).mean(0)[::-1] / scale + low
+        far = np.arange(0, 60, 0.05)
+        at = ((middle + ray[:, None] * far[:, None] - low) * scale).astype(np.float32)
+        inside = cv2.remap(picture, at[..., 0], at[..., 1], cv2.INTER_NEAREST)
+        length = np.array([far[np.nonzero(row)[0].max()] for row in inside]) + rng.normal(0, noise, 64)
+        out.append(Outline(middle, ray, length, np.ones(64), eye))
+    return out
+
+
+@pytest.mark.parametrize("name", [s.name for s in SHAPES])
+def test_the_lean_is_taken_out(name: str) -> None:
+    """An eye 150 mm off the axis draws a 20 mm high piece some 10 mm outwards; its footprint comes back to 0.3 mm."""
+    rng = np.random.default_rng(11)
+    eye = np.array([90.0, -120.0, 340.0])
+    places, diameters = ring_places(8, 58.0, rng), rng.normal(24.0, 1.2, 8)
+    outlines = outlines_of(name, places, diameters, eye, 0.15, rng)
+    fit = fit_shape(outlines, shape(name))
+    assert np.hypot(*(fit.centres_mm - places).T).max() < 0.45
+    assert np.abs(2 * fit.radii_mm - diameters).max() < 0.5
+    if name not in ("lying half", "open half"):
+        assert fit.height_ratio == pytest.approx(shape(name).height_ratio, abs=0.05)
+    drawn = np.array([o.middle_mm for o in outlines])
+    if shape(name).height_ratio > 0.6:
+        assert np.hypot(*(drawn - places).T).mean() > 1.5  # so there was something to take out
+
+
+def test_a_straightforward_view_tells_ball_from_drop() -> None:
+    """Without any look to go by, eight clean outlines weigh the right shape above the wrong ones."""
+    rng = np.random.default_rng(12)
+    places, diameters = ring_places(8, 58.0, rng), rng.normal(24.0, 1.2, 8)
+    eye = np.array([150.0, -150.0, 320.0])
+    for name in ("ball", "drop", "disc"):
+        outlines = outlines_of(name, places, diameters, eye, 0.1, rng)
+        cost = {s.name: fit_shape(outlines, s).cost for s in SHAPES if s.plan_sd < 0.05}
+        assert min(cost, key=lambda k: cost[k]) == name
+
+
+def test_touching_neighbours_are_split_and_ribs_are_not() -> None:
+    """Seven discs that touch, and one flower-shaped piece whose lobes are no pieces."""
+    n, scale = 400, 2.5
+    y, x = np.mgrid[0:n, 0:n] / scale - 80
+    mask = np.zeros((n, n), np.float32)
+    for k in range(7):
+        mask[np.hypot(x + 60 - 20.5 * k, y - 30) < 10.8] = 1
+    theta = np.arctan2(y + 30, x)
+    mask[np.hypot(x, y + 30) < 12 * (1 + 0.13 * np.cos(6 * theta))] = 1
+    found = find_regions(TopMap(cv2.GaussianBlur(mask, (0, 0), 1.2), scale, 80.0), RegionSettings())
+    assert len(found.pieces) == 8
+    middles = np.array(sorted(tuple(p.middle_mm) for p in found.pieces if p.middle_mm[1] < 0))
+    assert np.diff(middles[:, 0]) == pytest.approx(np.full(6, 20.5), abs=0.6)
+
+
+def test_crumbs_and_glints_are_no_pieces() -> None:
+    n, scale = 400, 2.5
+    y, x = np.mgrid[0:n, 0:n] / scale - 80
+    probability = np.zeros((n, n), np.float32)
+    for k in range(6):
+        probability[np.hypot(x - 50 * np.cos(k), y - 50 * np.sin(k)) < 11] = 0.97
+    probability[np.hypot(x, y) < 2.0] = 0.95  # a crumb
+    probability[(np.abs(x - 10) < 12) & (np.abs(y - 15) < 7)] = 0.58  # a glint the network half believes
+    found = find_regions(TopMap(probability, scale, 80.0), RegionSettings())
+    assert len(found.pieces) == 6
+
+
+def test_colour_sharpens_what_the_network_blurs_and_leaves_cream_alone() -> None:
+    n = 200
+    y, x = np.mgrid[0:n, 0:n]
+    piece = np.hypot(x - 100, y - 100) < 40
+    soft = cv2.GaussianBlur((np.hypot(x - 106, y - 100) < 40).astype(np.float32), (0, 0), 6)
+    everywhere = np.ones((n, n), bool)
+    noise = np.random.default_rng(0).normal(0, 2, (n, n, 3))
+    red = np.clip(np.where(piece[..., None], (190, 40, 45), (235, 225, 205)) + noise, 0, 255).astype(np.uint8)
+    better = by_colour(soft, red, everywhere, RegionSettings()) > 0.5
+    assert (better != piece).mean() < 0.25 * ((soft > 0.5) != piece).mean()
+    cream = np.clip(np.full((n, n, 3), (235, 225, 205)) + noise, 0, 255).astype(np.uint8)
+    same = by_colour(soft, cream, everywhere, RegionSettings())
+    assert ((same > 0.5) != (soft > 0.5)).mean() < 0.02
+
+
+@pytest.mark.parametrize("name", ["drop", "ball", "disc"])
+def test_pieces_of_a_drawn_photo(name: str) -> None:
+    """From photo to footprints: half a millimetre in place, a third of one in the ring's radius."""
+    rng = np.random.default_rng(21)
+    places, diameters = ring_places(9, 57.0, rng), rng.normal(22.0, 1.0, 9)
+    scene = draw_scene(shape(name), places, diameters, (110.0, -90.0, 430.0), rng)
+    regions = find_regions(coarse_map(scene, RegionSettings()), RegionSettings())
+    assert len(regions.pieces) == 9
+    edges = EdgeSettings()
+    rough = rough_outlines(regions, scene.view, scene.body, edges)
+    outlines = refine(rough, scene.pixels, scene.view, edges)
+    fit = fit_shape(outlines, shape(name))
+    nearest = np.hypot(*(fit.centres_mm[:, None] - places[None]).transpose(2, 0, 1)).argmin(1)
+    assert sorted(nearest.tolist()) == list(range(9))
+    assert np.hypot(*(fit.centres_mm - places[nearest]).T).max() < 0.6
+    assert np.abs(2 * fit.radii_mm - diameters[nearest]).max() < 0.6
+
+
+def test_stated_uncertainty_of_the_pattern_matches_the_scatter() -> None:
+    """Places and sizes scattered as the settings say: the ring's figures scatter as the result says."""
+    rng = np.random.default_rng(31)
+    settings = PatternSettings(scale=0.0, frame_mm=0.0, waist_share=0.0, size_common=0.0)
+    places, diameters = ring_places(9, 57.0, rng, 2.0), rng.normal(22.0, 1.5, 9)
+    found = []
+    place = np.hypot(settings.place_mm, settings.place_per_rms * 0.2)
+    size = np.hypot(settings.size_mm, settings.size_per_rms * 0.2)
+    for _ in range(60):
+        moved = places + rng.normal(0, place, places.shape)
+        sizes = diameters + rng.normal(0, size, 9)
+        rows = judge_pattern(pieces_at(moved, sizes), flat_body(), None, settings).measurements
+        found.append([(m.value, m.uncertainty) for m in rows if m.name in NAMES])
+    value, uncertainty = np.array(found).transpose(2, 0, 1)
+    ratio = 2 * value.std(0) / uncertainty.mean(0)
+    assert (ratio > 0.6).all(), ratio
+    assert (ratio < 1.5).all(), ratio
+
+
+# ---------------------------------------------------------------- the pattern's rows
+def test_two_rings_and_a_middle_piece() -> None:
+    rng = np.random.default_rng(41)
+    places = np.concatenate([ring_places(10, 60, rng, 1.0), ring_places(6, 30, rng, 1.0), [[0.5, 1.0]]])
+    pattern = judge_pattern(pieces_at(places, np.full(17, 15.0)), flat_body(), None, PatternSettings())
+    assert sorted(p.ring for p in pattern.pieces) == [0] + [1] * 10 + [2] * 6
+    assert [r.places for r in pattern.rings] == [10, 6]
+    hours = [p.clock for p in pattern.pieces]
+    assert hours == sorted(hours) or hours[1:] == sorted(hours[1:])
+    middle = next(p for p in pattern.pieces if p.ring == 0)
+    assert middle.move_x_mm is None
+
+
+def test_no_decorations_are_zero_and_no_guess() -> None:
+    pattern = judge_pattern(pieces_at(np.zeros((0, 2)), np.zeros(0)), flat_body(), None, PatternSettings())
+    assert {m.name: m.value for m in pattern.measurements} == {"decoration_count": 0.0, "decoration_missing": 0.0}
+    assert pattern.warnings
+
+
+def test_a_finger_mark_off_the_ring_is_no_piece() -> None:
+    rng = np.random.default_rng(42)
+    places = np.concatenate([ring_places(9, 60, rng), [[8.0, -23.0]]])
+    sizes = np.append(np.full(9, 14.0), 7.5)
+    pieces = pieces_at(places, sizes)
+    unsure = Pieces(**{**pieces.__dict__, "probability": np.append(np.full(9, 0.96), 0.85)})
+    assert len(judge_pattern(unsure, flat_body(), None, PatternSettings()).pieces) == 9
+    assert len(judge_pattern(pieces, flat_body(), None, PatternSettings()).pieces) >= 9
+
+
+def test_rows_are_the_project_s_quantities() -> None:
+    rng = np.random.default_rng(43)
+    pattern = judge_pattern(pieces_at(ring_places(8, 55, rng), np.full(8, 20.0)), flat_body(), None, PatternSettings())
+    names = [m.name for m in pattern.measurements]
+    assert names == ["decoration_count", "decoration_missing", *NAMES]
+    for m in pattern.measurements:
+        assert m.unit == QUANTITIES[m.name].unit
+        assert m.photos == ("top",)
+        assert np.isfinite([m.value, m.uncertainty]).all()
+        assert m.value >= 0
+        if m.interval is not None:
+            assert 0 <= m.interval[0] <= m.value <= m.interval[1]
+
+
+# ---------------------------------------------------------------- kinds
+def look(lab: tuple[float, float, float], winding: float = 0.0, relief: float = 3.0) -> Look:
+    return Look(np.array(lab, float), winding, relief)
+
+
+def test_halved_fruit_beside_whole_skins() -> None:
+    settings = KindSettings()
+    looks = [look((38, 46, 31), relief=10)] * 4 + [look((74, 19, 17), relief=1.8)] * 2
+    size = np.full(6, 14.0)
+    kinds = groups(looks, size, settings)
+    assert sorted(len(g) for g in kinds) == [2, 4]
+    assert [bool(c) for c in cut_faces(kinds, looks, size, settings)] == [len(g) == 2 for g in kinds]
+    cream = [look((80, 2, 12))] * 3
+    assert cut_faces(groups(cream, size[:3], settings), cream, size[:3], settings) == [False]
+
+
+def test_looks_decide_where_outlines_do_not() -> None:
+    rng = np.random.default_rng(51)
+    places = ring_places(6, 55, rng)
+    outlines = outlines_of("dome", places, np.full(6, 24.0), np.array([20.0, -30.0, 400.0]), 0.2, rng)
+    fits = [fit_shape(outlines, s) for s in SHAPES]
+    for seen, name in (
+        (look((25, 5, -15)), "ball"),
+        (look((85, 0, 12), winding=0.4), "swirl"),
+        (look((40, 45, 30)), "egg"),
+    ):
+        weight = weigh(fits, [seen] * 6, KindSettings())
+        assert weight.sum() == pytest.approx(1.0)
+        assert SHAPES[int(weight.argmax())].name == name
+
+
+# ---------------------------------------------------------------- without a card
+def test_the_rim_is_found_though_a_wall_shows() -> None:
+    """A cylinder seen from one side: its outline is the rim on the far side, the foot on the near one."""
+    view, body = looking_down((0.0, -170.0, 480.0), (0.0, 0.0, 30.0)), flat_body()
+    labels = np.zeros((480, 640), np.uint8)
+    a = np.linspace(0, 2 * np.pi, 360)
+    scale = 640 / 2016
+    for z in np.linspace(0, body.height_mm, 20):
+        q = view.project(np.stack([80 * np.cos(a), 80 * np.sin(a), np.full_like(a, z)], -1)) * scale
+        cv2.fillPoly(labels, [np.round(q).astype(np.int32)], LABELS.index("body"))
+    probabilities = np.stack([(labels == k).astype(np.float32) for k in range(len(LABELS))])
+    rim = find_rim(Finding(probabilities, scale, (0.0, 0.0), (2016, 1512), 1.0, ()), NoCardSettings())
+    true = view.project(np.stack([80 * np.cos(a), 80 * np.sin(a), np.full_like(a, body.height_mm)], -1))
+    assert np.hypot(*(rim.centre_px - true.mean(0))) < 0.06 * 0.5 * np.ptp(true[:, 0])
+    assert rim.axes_px.max() == pytest.approx(0.5 * np.ptp(true[:, 0]), rel=0.05)
+
+
+# ---------------------------------------------------------------- the sample photos
+@pytest.mark.parametrize("folder", SAMPLES[:3], ids=lambda p: p.name)
+def test_sample_photos(folder: Path) -> None:
+    """Count, missing pieces and pattern of the shipped photos, seen through their exact cameras."""
+    truth = load(folder)
+    quantities = truth["quantities"]
+    pixels = cv2.cvtColor(cv2.imread(str(folder / "top.jpg")), cv2.COLOR_BGR2RGB)
+    view, body = true_view(truth, "top"), true_body(truth)
+    result = find_decorations(pixels, view, body)
+    got = {m.name: m for m in result.measurements}
+    assert got["decoration_count"].value == quantities["decoration_count"]
+    assert got["decoration_missing"].value == quantities.get("decoration_missing", 0)
+    for name, worst in (("ring_radius", 1.2), ("ring_offset", 1.5), ("spacing_error", 1.5), ("decoration_size", 2.0)):
+        if quantities.get(name) is not None:
+            assert abs(got[name].value - quantities[name]) < worst, name
+    picture = draw_pattern(pixels, view, body, result)
+    assert picture.dtype == np.uint8
+    assert picture.shape[0] == picture.shape[1] >= 900
+
+
+def test_result_holds_only_plain_things() -> None:
+    """A result can be stored: numbers are Python's own."""
+    rng = np.random.default_rng(61)
+    pattern = judge_pattern(pieces_at(ring_places(8, 55, rng), np.full(8, 20.0)), flat_body(), None, PatternSettings())
+    result = DecorationResult(pattern.pieces, pattern.measurements)
+    for piece in result.pieces:
+        assert json.dumps(piece.__dict__)
