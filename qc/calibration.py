@@ -33,7 +33,8 @@ class LearningSettings:
     # what is known of a camera before its first photo (standard deviations, the same units): its EXIF
     start: tuple[float, ...] = (PRIOR.focal_ratio, PRIOR.centre_ratio, PRIOR.centre_ratio, PRIOR.k1, PRIOR.k2)
     spread_photos: float = 4.0  # photos that this expectation counts for
-    rounds: int = 60  # of expectation maximisation; it gains under a thousandth a round after that
+    rounds: int = 100  # of expectation maximisation, at most
+    settled: float = 1e-3  # relative change of a variance in one round at which it ends
     keep: int = 50  # photos a camera is estimated from: the last ones
     least: int = 5  # photos to calibrate from
     surprise: float = 0.999  # probability beyond which a photo does not belong to its camera's profile
@@ -115,29 +116,36 @@ def _normal(panel: PanelView, lens: Lens) -> Array:
 def estimate(key: CameraKey, evidence: Sequence[LensEvidence], settings: LearningSettings = LEARNING) -> CameraProfile:
     """A camera's profile from what its last photos say."""
     used = evidence[-settings.keep :]
-    start = np.array([1.0, 0, 0, 0, 0])
-    trust = np.diag(1 / np.square(settings.start))
-    expected = np.square(settings.spread)
-    variance, mean = expected.copy(), start.copy()
-    covariance: Array = np.zeros((5, 5))
+    information = np.array([e.information for e in used]).reshape(-1, 5, 5)
+    vector = np.array([e.vector for e in used]).reshape(-1, 5)
+    start, trust = np.array([1.0, 0, 0, 0, 0]), np.diag(1 / np.square(settings.start))
+    expected = settings.spread_photos * np.square(settings.spread)
+    variance = np.square(settings.spread)
     for _ in range(settings.rounds):
-        # the mean, with every photo's own lens integrated out: (information^-1 + spread)^-1, also where it is singular
-        total, pull = trust.copy(), trust @ start
-        for e in used:
-            gain = np.linalg.inv(np.eye(5) + e.information * variance)
-            total += gain @ e.information
-            pull = pull + gain @ e.vector
-        covariance = np.asarray(np.linalg.inv(0.5 * (total + total.T)), float)
-        mean = covariance @ pull
-        square = settings.spread_photos * expected
-        for e in used:
-            own = np.linalg.inv(e.information + np.diag(1 / variance))
-            off = own @ (e.vector + mean / variance) - mean
-            link = own / variance  # how the photo's lens follows the mean
-            follow = np.eye(5) - link
-            square = square + off**2 + np.diag(own) + np.diag(follow @ covariance @ follow.T)
-        variance = square / (settings.spread_photos + len(used))
-    return CameraProfile(key, mean, np.asarray(covariance, float), np.sqrt(variance), len(used))
+        mean, covariance = _mean(information, vector, variance, start, trust)
+        # each photo's own lens given all that is known, and how it follows the mean, which is not known exactly either
+        own = np.linalg.inv(information + np.diag(1 / variance))
+        off = np.einsum("nij,nj->ni", own, vector + mean / variance) - mean
+        follow = np.eye(5) - own / variance
+        square = off**2 + np.einsum("nii->ni", own) + np.einsum("nij,jk,nik->ni", follow, covariance, follow)
+        before, variance = variance, (expected + square.sum(0)) / (settings.spread_photos + len(used))
+        if np.abs(variance / before - 1).max() < settings.settled:
+            break
+    mean, covariance = _mean(information, vector, variance, start, trust)
+    return CameraProfile(key, mean, covariance, np.sqrt(variance), len(used))
+
+
+def _mean(information: Array, vector: Array, variance: Array, start: Array, trust: Array) -> tuple[Array, Array]:
+    """Mean lens (5,) and its covariance, with every photo's own lens integrated out.
+
+    A photo's likelihood of the mean has the covariance information^-1 + variance; its inverse is
+    (1 + information variance)^-1 information, also where the information is singular.
+    """
+    gain = np.linalg.inv(np.eye(5) + information * variance)
+    total = trust + (gain @ information).sum(0)
+    pull = trust @ start + np.einsum("nij,nj->i", gain, vector)
+    covariance: Array = np.asarray(np.linalg.inv(0.5 * (total + total.T)), float)
+    return covariance @ pull, covariance
 
 
 @dataclass(frozen=True)
