@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from qc.body import Body
 from qc.clock import clock_of
 from qc.decoration_shapes import HARMONICS
-from qc.pattern import Evenness, Ideal, Ring, analyse_ring, best_pattern, fit_circle, rayleigh, robust_circle
+from qc.pattern import Evenness, Ideal, Ring, analyse_ring, best_pattern, rayleigh, robust_circle
 from qc.quantities import Decoration, Measurement
 
 Array = NDArray[np.float64]
@@ -24,7 +24,7 @@ class PatternSettings:
     centre_share: float = 0.25  # of the cake's radius within which a piece stands in the middle
     odd_size: float = 0.6  # share of the ring's usual size under which a piece off the rings is a mark in the icing
     odd_probability: float = 0.9  # ... unless the network is surer than this
-    draws: int = 80  # of the Monte Carlo propagation
+    draws: int = 400  # of the Monte Carlo propagation
     place_mm: float = 0.10  # standard uncertainty of every piece's place, along each axis
     place_per_rms: float = 0.55  # ... and per mm of the outline's misfit
     size_mm: float = 0.15  # standard uncertainty of every piece's diameter
@@ -219,7 +219,7 @@ def measure_pattern(
         warnings.append("The decorations form no ring (fewer than three on one circle): ring and spacing are left out.")
     if n == 1:
         warnings.append("There is one decoration only: the spread of sizes is left out.")
-    value = _values(pieces.centres_mm, pieces.diameters_mm, rings, middle_mm)
+    value = _values(pieces.centres_mm[None], pieces.diameters_mm[None], rings, middle_mm)[0]
     drawn = _draw(pieces, rings, middle_mm, settings)
     for k in range(given):
         rows.append(_row(k, value[k], drawn[:, k], pieces, rings, settings))
@@ -235,43 +235,58 @@ def _missing(m: int, uncertainty: float) -> Measurement:
 
 
 def _values(centres: Array, diameters: Array, rings: tuple[Ring, ...], middle: Array) -> Array:
-    """The six quantities (6,) of given places and sizes, with the rings' members and gaps held."""
-    out = np.full(6, np.nan)
-    out[0] = diameters.mean()
-    if len(diameters) > 1:
-        out[1] = 100 * diameters.std(ddof=1) / out[0]
+    """The six quantities (D, 6) of sets of places (D, N, 2) and sizes (D, N); members and gaps of the ring are held."""
+    out = np.full((len(centres), 6), np.nan)
+    out[:, 0] = diameters.mean(1)
+    if diameters.shape[1] > 1:
+        out[:, 1] = 100 * diameters.std(1, ddof=1) / out[:, 0]
     if rings:
         ring = rings[0]
-        circle = fit_circle(centres[ring.members])
-        theta = np.unwrap(np.arctan2(*(centres[ring.members] - [circle.x_mm, circle.y_mm]).T[::-1]))
-        gaps = np.degrees(np.diff(np.append(theta, theta[0] + 2 * np.pi)))
-        out[2] = circle.radius_mm
-        out[3] = np.sqrt((circle.residuals_mm**2).mean())
-        out[4] = np.hypot(circle.x_mm - middle[0], circle.y_mm - middle[1])
-        out[5] = np.abs(gaps - ring.gap_places * 360 / ring.places).max()
+        on = centres[:, ring.members]
+        centre, radius = _circles(on, ring)
+        away = on - centre[:, None]
+        theta = np.arctan2(away[..., 1], away[..., 0])
+        gaps = np.degrees((np.roll(theta, -1, axis=1) - theta) % (2 * np.pi))
+        out[:, 2] = radius
+        out[:, 3] = np.sqrt(((np.hypot(away[..., 0], away[..., 1]) - radius[:, None]) ** 2).mean(1))
+        out[:, 4] = np.hypot(*(centre - middle).T)
+        out[:, 5] = np.abs(gaps - ring.gap_places * 360 / ring.places).max(1)
     return out
+
+
+def _circles(points: Array, ring: Ring) -> tuple[Array, Array]:
+    """Geometric circles through many sets of nearly the ring's own places: Gauss-Newton from its circle."""
+    centre = np.tile([ring.circle.x_mm, ring.circle.y_mm], (len(points), 1))
+    radius = np.full(len(points), ring.circle.radius_mm)
+    for _ in range(5):
+        away = points - centre[:, None]
+        d = np.hypot(away[..., 0], away[..., 1])
+        jac = np.concatenate([away / d[..., None], np.ones((*d.shape, 1))], -1)
+        step = np.linalg.solve(
+            np.einsum("dnp,dnq->dpq", jac, jac), np.einsum("dnp,dn->dp", jac, d - radius[:, None])[..., None]
+        )[..., 0]
+        centre, radius = centre + step[:, :2], radius + step[:, 2]
+    return centre, radius
 
 
 def _draw(pieces: Pieces, rings: tuple[Ring, ...], middle: Array, settings: PatternSettings) -> Array:
     """Values (draws, 6) for places and sizes as they might have been (JCGM 101; a fixed seed repeats the answer)."""
     rng = np.random.default_rng(20240229)
-    n = len(pieces.centres_mm)
-    out = []
+    draws, n = settings.draws, len(pieces.centres_mm)
     place = np.hypot(settings.place_mm, settings.place_per_rms * pieces.rms_mm)
     size = np.hypot(settings.size_mm, settings.size_per_rms * pieces.rms_mm)
+    centres, diameters = np.empty((draws, n, 2)), np.empty((draws, n))
     kind = np.unique(pieces.shape_weight.round(9), axis=1, return_inverse=True)[1].ravel()
-    for _ in range(settings.draws):
-        centres, diameters = pieces.centres_mm.copy(), pieces.diameters_mm.copy()
-        for k in np.unique(kind):  # all pieces of one kind are of one shape
-            of = np.nonzero(kind == k)[0]
-            s = rng.choice(len(pieces.shape_weight), p=pieces.shape_weight[:, of[0]])
-            centres[of], diameters[of] = pieces.shape_centres_mm[s, of], pieces.shape_diameters_mm[s, of]
-        waist = settings.waist_share * rng.standard_normal() * pieces.diameters_mm[:, None] * pieces.lean
-        centres = centres + waist + rng.standard_normal((n, 2)) * place[:, None]
-        centres = centres * (1 + settings.scale * rng.standard_normal()) + settings.frame_mm * rng.standard_normal(2)
-        diameters = diameters * (1 + settings.size_common * rng.standard_normal()) + rng.standard_normal(n) * size
-        out.append(_values(centres, np.maximum(diameters, 0.1), rings, middle))
-    return np.array(out)
+    for k in np.unique(kind):  # all pieces of one kind are of one shape
+        of = np.nonzero(kind == k)[0]
+        s = rng.choice(len(pieces.shape_weight), draws, p=pieces.shape_weight[:, of[0]])
+        centres[:, of], diameters[:, of] = pieces.shape_centres_mm[s][:, of], pieces.shape_diameters_mm[s][:, of]
+    normal = rng.standard_normal
+    waist = settings.waist_share * normal((draws, 1, 1)) * (pieces.diameters_mm[:, None] * pieces.lean)
+    centres = centres + waist + normal((draws, n, 2)) * place[:, None]
+    centres = centres * (1 + settings.scale * normal((draws, 1, 1))) + settings.frame_mm * normal((draws, 1, 2))
+    diameters = diameters * (1 + settings.size_common * normal((draws, 1))) + normal((draws, n)) * size
+    return _values(centres, np.maximum(diameters, 0.1), rings, middle)
 
 
 def _row(

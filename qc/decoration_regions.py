@@ -171,7 +171,7 @@ def _split(
     components, count = ndimage.label(mask)
     if count == 0:
         return np.asarray(components, np.int32)
-    tops = ndimage.maximum(inside, components, np.arange(1, count + 1))
+    tops = _largest(inside, components)
     usual = float(np.median(tops[tops > 0.5 * tops.max()]))
     apart = max(1, int(settings.apart * usual * scale))
     peaks = peak_local_max(
@@ -182,6 +182,14 @@ def _split(
     return np.asarray(watershed(-inside, markers, mask=mask), np.int32)
 
 
+def _largest(values: NDArray[np.float32], labels: NDArray[np.int32]) -> Array:
+    """Largest value of each label 1, 2, ... (scipy's sorts the whole picture for it)."""
+    at = np.nonzero(labels)
+    out = np.zeros(int(labels.max()) + 1)
+    np.maximum.at(out, labels[at], values[at])
+    return out[1:]
+
+
 def _join(labels: NDArray[np.int32], inside: NDArray[np.float32], settings: RegionSettings) -> NDArray[np.int32]:
     """Put parts together again that have no waist between them, or that make one convex piece of the usual size."""
     labels = labels.copy()
@@ -189,7 +197,7 @@ def _join(labels: NDArray[np.int32], inside: NDArray[np.float32], settings: Regi
         area = np.bincount(labels.ravel())[1:]
         usual = float(np.median(area[area > 0.3 * area.max()])) if area.size else 0.0
         waists = _waists(labels, inside)
-        inner = ndimage.maximum(inside, labels, np.arange(1, int(labels.max()) + 1))
+        inner = _largest(inside, labels)
         joined = False
         for (i, j), waist in sorted(waists.items(), key=lambda item: -item[1]):
             size = area[i - 1] + area[j - 1]
@@ -227,17 +235,17 @@ def _solidity(labels: NDArray[np.int32], i: int, j: int) -> float:
     return len(rows) / float(polygon.sum())
 
 
-def _measure(top: TopMap, labels: NDArray[np.int32], inside: Array) -> list[Region]:
-    count = int(labels.max())
-    if count == 0:
+def _measure(top: TopMap, labels: NDArray[np.int32], inside: NDArray[np.float32]) -> list[Region]:
+    at = np.nonzero(labels)
+    label = labels[at]
+    count = np.bincount(label)[1:]
+    if len(count) == 0:
         return []
-    index = np.arange(1, count + 1)
-    area = ndimage.sum_labels(np.ones(labels.shape), labels, index) / top.px_per_mm**2
-    middle = np.array(ndimage.center_of_mass(np.ones(labels.shape), labels, index))
-    inner = ndimage.maximum(inside, labels, index)
-    mean = ndimage.mean(top.probability, labels, index)
-    place = top.to_mm(middle[:, ::-1])
-    return [Region(int(i), place[i - 1], float(inner[i - 1]), float(area[i - 1]), float(mean[i - 1])) for i in index]
+    middle = np.stack([np.bincount(label, axis)[1:] for axis in at[::-1]], -1) / count[:, None]
+    mean = np.bincount(label, top.probability[at])[1:] / count
+    inner, place = _largest(inside, labels), top.to_mm(middle)
+    area = count / top.px_per_mm**2
+    return [Region(i + 1, place[i], float(inner[i]), float(area[i]), float(mean[i])) for i in range(len(count))]
 
 
 def _judge(seen: list[Region], settings: RegionSettings) -> tuple[list[Region], list[Region]]:

@@ -47,7 +47,7 @@ def pieces_at(places: np.ndarray, diameters: np.ndarray, rms: float = 0.2, proba
 
 # ---------------------------------------------------------------- analytic values
 def test_a_circle_at_height_is_drawn_about_the_plumb_line() -> None:
-    """Analytic (similar triangles): from height E a circle at height z is drawn E / (E - z) as large, about the eye's foot."""
+    """Analytic (similar triangles): from height E a circle at z is drawn E / (E - z) as large, about the eye's foot."""
     view, body = looking_down((90.0, -60.0, 420.0)), flat_body()
     eye, z = view.eye_mm, 12.0
     level = eye[2] - body.height_mm
