@@ -16,6 +16,7 @@ from qc.run_rules import RULE_SETS, Rule
 from qc.series import Series
 
 BoolArray = NDArray[np.bool_]
+DRIFT_LENGTH = 10  # cakes; about what the running average remembers
 
 
 @dataclass(frozen=True)
@@ -29,6 +30,7 @@ class TrendSettings:
     cusum_allowance: float = 0.5  # sigmas; half the shift to be found
     cusum_decision: float = 5.0  # sigmas; a false alarm in 465 cakes on average (Montgomery 9.1)
     too_uncertain: float = 1.0  # of the spread between cakes; above it the photo, not the cake, moves the point
+    times_usual: float = 2.0  # of the usual uncertainty; below it a photo is like the others
 
 
 @dataclass(frozen=True)
@@ -129,7 +131,7 @@ def trend(
 
 
 def uncertain_points(series: Series, settings: TrendSettings | None = None) -> BoolArray:
-    """Points whose standard uncertainty is larger than the spread between cakes, (n,).
+    """Points whose standard uncertainty is larger than the spread between cakes, and far from usual, (n,).
 
     The spread is read from the moving ranges of the points that count, once with all and once without those found.
     """
@@ -140,9 +142,10 @@ def uncertain_points(series: Series, settings: TrendSettings | None = None) -> B
         if len(kept) < 3:
             break
         sigma = float(np.median(np.abs(np.diff(kept)))) / _MEDIAN_RANGE
-        found = ~np.isfinite(series.uncertainty) | (series.uncertainty / 2 > chosen.too_uncertain * sigma)
-        if found.all() or sigma == 0:  # then it is the set-up, not single photos; the gauge study says so
-            return ~np.isfinite(series.uncertainty)
+        usual = float(np.median(series.uncertainty[series.counts & np.isfinite(series.uncertainty)]))
+        # where every photo is that uncertain it is the set-up, not single photos; the gauge study says so
+        limit = max(chosen.too_uncertain * 2 * sigma, chosen.times_usual * usual)
+        found = ~np.isfinite(series.uncertainty) | (series.uncertainty > limit)
     return found
 
 
@@ -174,19 +177,20 @@ def _signals(
 ) -> tuple[Signal, ...]:
     found = []
     for rule in rules:
-        hits = np.flatnonzero(_starts(rule.find(chart.z)))
+        hits = _starts(rule.find(chart.z), rule.length)
         found += [
             Signal(int(at[i]), int(series.check_id[at[i]]), rule.name, f"{rule.words}: {rule.meaning}") for i in hits
         ]
-    drift = np.flatnonzero(_starts(average.outside))
+    drift = _starts(average.outside, DRIFT_LENGTH)
     words = "the running average has left its limits: a slow drift"
     found += [Signal(int(at[i]), int(series.check_id[at[i]]), "slow drift", words) for i in drift]
     return tuple(sorted(found, key=lambda s: s.at))
 
 
-def _starts(hits: BoolArray) -> BoolArray:
-    """The first point of each stretch of hits, so that one event is told once."""
-    return hits & ~np.concatenate([[False], hits[:-1]])
+def _starts(hits: BoolArray, length: int) -> NDArray[np.intp]:
+    """The first hit of each event: hits closer than twice the pattern's length belong together."""
+    at = np.flatnonzero(hits)
+    return at[np.diff(at, prepend=-(10**9)) > 2 * length]
 
 
 def _capability(
