@@ -25,7 +25,7 @@ from qc.card_layout import (
     corner_mm,
 )
 from qc.card_map import PanelMap, fit_robust
-from qc.card_markers import Markers, Reduced, find_markers, reduced, rough_map, scales, seen_twice
+from qc.card_markers import Markers, Reduced, find_markers, reduced, rough_map, seen_twice
 from qc.card_missing import why_no_card
 from qc.card_refine import REFINE, Refined, panel_print, refine
 from qc.errors import CardError
@@ -47,6 +47,7 @@ __all__ = [
 
 Grey = NDArray[np.uint8]
 Array = NDArray[np.float64]
+LOOK_PX = (1344, 2688, 100_000)  # longer side of the pictures that markers are looked for in, the cheapest first
 CORNER_MM = corner_mm(np.arange(CORNERS))
 
 
@@ -106,16 +107,14 @@ def find_card(photo: Photo, settings: CardSettings = CARD) -> CardView:
 
 
 def _look(grey: Grey) -> tuple[Reduced, dict[str, Markers]]:
-    """Markers at the smallest size at which some can be read."""
-    picture = reduced(grey, next(scales()))
-    markers: dict[str, Markers] = {}
-    for long_px in scales():
-        if markers or (picture.scale == 1.0 and long_px > max(grey.shape)):
+    """Markers at the smallest size at which a few can be read, or at the photo's own."""
+    picture = reduced(grey, LOOK_PX[0])
+    markers = find_markers(picture)
+    for long_px in LOOK_PX[1:]:
+        if picture.scale == 1.0 or max((len(m.ids) for m in markers.values()), default=0) >= 4:
             break
         picture = reduced(grey, long_px)
         markers = find_markers(picture)
-        if max((len(m.ids) for m in markers.values()), default=0) < 4:
-            markers = {} if long_px < max(grey.shape) else markers
     return picture, markers
 
 

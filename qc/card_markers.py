@@ -1,6 +1,5 @@
 """The card's markers in a reduced picture: which panels are there, and roughly where."""
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import cv2
@@ -97,14 +96,3 @@ def upright(homography: Array) -> bool:
     q = project(homography, square)
     a, b = q[1] - q[0], q[2] - q[1]
     return bool(a[0] * b[1] - a[1] * b[0] > 0)
-
-
-def marker_side_px(markers: Markers) -> float:
-    """Median side of the markers in px."""
-    ring = np.concatenate([markers.corners_px, markers.corners_px[:, :1]], 1)
-    return float(np.median(np.linalg.norm(np.diff(ring, axis=1), axis=2)))
-
-
-def scales() -> Iterator[int]:
-    """Sizes (longer side, px) at which markers are looked for, the cheapest first."""
-    yield from (1344, 2688, 100_000)

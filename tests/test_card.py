@@ -219,6 +219,36 @@ def test_rendered_samples(path):
             assert np.linalg.norm(e, axis=1).max() < 0.34, (name, panel)
 
 
+# ---------------------------------------------------------------- metamorphic
+def moved(photo: Photo, pixels: np.ndarray, expected: dict[str, np.ndarray]) -> float:
+    """Largest distance of the corners of a changed photo from where the change has moved them."""
+    errors = misses(find_card(with_pixels(photo, pixels)), expected)
+    assert sum(len(e) for e in errors.values()) == 72
+    return max(float(np.linalg.norm(e, axis=1).max()) for e in errors.values())
+
+
+def test_turned_halved_cropped_recompressed_mirrored_light(side):
+    """The same corners, moved as the photo was."""
+    _, photo = side
+    view = find_card(photo)
+    assert view.floor is not None
+    assert view.standing is not None
+    plain = {p.panel: p.corners_px for p in (view.floor, view.standing)}
+    w, h = photo.width_px, photo.height_px
+    turned = {k: np.stack([h - 1 - c[:, 1], c[:, 0]], 1) for k, c in plain.items()}
+    assert moved(photo, cv2.rotate(photo.pixels, cv2.ROTATE_90_CLOCKWISE), turned) < 0.08
+    upside = {k: np.array([w - 1, h - 1]) - c for k, c in plain.items()}
+    assert moved(photo, photo.pixels[::-1, ::-1], upside) < 0.08
+    half = cv2.resize(photo.pixels, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+    assert moved(photo, half, {k: (c + 0.5) / 2 - 0.5 for k, c in plain.items()}) < 0.12
+    assert moved(photo, photo.pixels[150:, 101:], {k: c - [101, 150] for k, c in plain.items()}) < 0.05
+    packed = cv2.imencode(".jpg", photo.pixels, [cv2.IMWRITE_JPEG_QUALITY, 75])[1]
+    assert moved(photo, cv2.imdecode(packed, cv2.IMREAD_COLOR), plain) < 0.15
+    ramp = np.linspace(0.6, 1.2, w)[None, :, None]
+    assert moved(photo, photo.pixels * ramp, plain) < 0.08
+    assert moved(photo, photo.pixels * ramp[:, ::-1], plain) < 0.08
+
+
 # ---------------------------------------------------------------- partly hidden, blurred, dark
 def test_partly_hidden_card_keeps_its_free_corners(side):
     scene, photo = side
@@ -230,6 +260,20 @@ def test_partly_hidden_card_keeps_its_free_corners(side):
     assert 14 <= len(errors["standing"]) <= 20
     for e in errors.values():
         assert np.linalg.norm(e, axis=1).max() < 0.3
+
+
+def test_a_floor_panel_that_is_not_there_is_not_made_up(side):
+    """The standing panel says where it should lie; what lies there instead is not taken for it."""
+    scene, photo = side
+    truth = true_corners(scene)
+    pixels = photo.pixels.copy()
+    low = int(truth["standing"][:, 1].max()) + 22
+    rng = np.random.default_rng(0)
+    pixels[low:] = cv2.GaussianBlur(rng.integers(0, 256, pixels[low:].shape, dtype=np.uint8), (0, 0), 3)
+    view = find_card(with_pixels(photo, pixels))
+    assert view.floor is None
+    assert view.standing is not None
+    assert len(view.standing.ids) == 36
 
 
 def test_a_thing_lying_on_the_floor_panel_shifts_no_corner(side):

@@ -11,6 +11,7 @@ import pytest
 
 from qc.card_layout import MARGIN_MM, PANEL_MM, board, corner_mm
 from qc.card_sheet import LAYOUT, LINE_ACROSS_MM, LINE_ALONG_MM, PAPERS_MM, card_pdf, write_card
+from qc.commands.card import Paper, card
 from qc.errors import CardError
 from tests.published import optics
 
@@ -135,3 +136,10 @@ def test_bad_paper_and_bad_place(tmp_path):
         card_pdf("a5")
     with pytest.raises(CardError, match="cannot be written"):
         write_card(tmp_path / "none" / "card.pdf", "a4")
+
+
+def test_command_writes_the_sheet(tmp_path, capsys):
+    out = tmp_path / "card.pdf"
+    card(out=out, paper=Paper.LETTER)
+    assert out.read_bytes().startswith(b"%PDF")
+    assert "print it at 100 %" in capsys.readouterr().out
