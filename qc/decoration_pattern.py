@@ -7,8 +7,9 @@ from numpy.typing import NDArray
 
 from qc.body import Body
 from qc.clock import clock_of
+from qc.decoration_borders import Border
 from qc.decoration_shapes import HARMONICS
-from qc.pattern import Evenness, Ideal, Ring, analyse_ring, best_pattern, rayleigh, robust_circle
+from qc.pattern import Evenness, Ideal, Ring, analyse_ring, best_pattern, chord_mm, rayleigh, robust_circle
 from qc.quantities import Decoration, Measurement
 
 Array = NDArray[np.float64]
@@ -24,6 +25,9 @@ class PatternSettings:
     centre_share: float = 0.25  # of the cake's radius within which a piece stands in the middle
     odd_size: float = 0.6  # share of the ring's usual size under which a piece off the rings is a mark in the icing
     odd_probability: float = 0.9  # ... unless the network is surer than this
+    border_pieces: int = 18  # from which touching pieces along the rim are a border
+    border_radius: float = 0.84  # share of the cake's radius beyond which they are
+    border_pitch: float = 1.15  # of their diameter, at most: they touch
     draws: int = 400  # of the Monte Carlo propagation
     place_mm: float = 0.10  # standard uncertainty of every piece's place, along each axis
     place_per_rms: float = 0.55  # ... and per mm of the outline's misfit
@@ -74,6 +78,7 @@ class Pattern:
     rings: tuple[Ring, ...]
     ideals: tuple[Ideal, ...]
     warnings: tuple[str, ...]
+    rim: Border | None = None
 
 
 def judge_pattern(pieces: Pieces, body: Body, expected: int | None, settings: PatternSettings) -> Pattern:
@@ -83,6 +88,7 @@ def judge_pattern(pieces: Pieces, body: Body, expected: int | None, settings: Pa
     ring_of = assign_rings(pieces, middle, body.radius_mm, settings)
     keep = _no_marks(pieces, ring_of, middle, body.radius_mm, settings)
     pieces, ring_of = pieces.take(keep), ring_of[keep]
+    rim, pieces, ring_of = _split_rim(pieces, ring_of, middle, body, settings)
     rings = tuple(
         analyse_ring(
             pieces.centres_mm, np.nonzero(ring_of == k)[0], expected if k == 1 else None, _usual(pieces, ring_of, k)
@@ -101,7 +107,7 @@ def judge_pattern(pieces: Pieces, body: Body, expected: int | None, settings: Pa
         )
         even = rayleigh(theta, rings[0].places)
     rows, warnings = measure_pattern(pieces, rings, middle, expected, settings)
-    return Pattern(_decorations(pieces, ring_of, rings, ideals), tuple(rows), even, rings, ideals, tuple(warnings))
+    return Pattern(_decorations(pieces, ring_of, rings, ideals), tuple(rows), even, rings, ideals, tuple(warnings), rim)
 
 
 def plan_centre_mm(body: Body) -> Array:
@@ -160,6 +166,27 @@ def _no_marks(
     inside = np.hypot(*(pieces.centres_mm - middle_mm).T) < settings.centre_share * radius_mm
     bad = (ring_of == 0) & ((small & (unsure | ~inside)) | (unsure & ~inside))
     return np.nonzero(~bad)[0]
+
+
+def _split_rim(
+    pieces: Pieces, ring_of: NDArray[np.int64], middle_mm: Array, body: Body, settings: PatternSettings
+) -> tuple[Border | None, Pieces, NDArray[np.int64]]:
+    """A crowd of small touching pieces along the rim is a piped border, no ring of decorations: taken out."""
+    for k in (1, 2):
+        of = np.nonzero(ring_of == k)[0]
+        if len(of) < settings.border_pieces:
+            continue
+        ring = analyse_ring(pieces.centres_mm, of)
+        pitch = chord_mm(ring.circle.radius_mm, ring.places)
+        outside = ring.circle.radius_mm > settings.border_radius * body.radius_mm
+        if not outside or pitch > settings.border_pitch * _usual(pieces, ring_of, k):
+            continue
+        steps = ring.gaps_deg / ring.gap_places
+        border = Border("rim", ring.places, 2.0, pitch, 0.1, 100 * float(np.std(steps) / np.mean(steps)), 1.0)
+        keep = np.nonzero(ring_of != k)[0]
+        rest = pieces.take(keep)
+        return border, rest, assign_rings(rest, middle_mm, body.radius_mm, settings)
+    return None, pieces, ring_of
 
 
 def _decorations(

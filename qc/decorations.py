@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from qc.body import Body
 from qc.camera import View
+from qc.decoration_borders import Border, foot_border
 from qc.decoration_edges import EdgeSettings, refine, rough_outlines
 from qc.decoration_kinds import KindSettings, Look, cut_faces, groups, look_at, weigh
 from qc.decoration_pattern import PatternSettings, Pieces, judge_pattern
@@ -46,6 +47,8 @@ class DecorationResult:
         The main ring, then the second one; members index `pieces`.
     ideals : tuple of Ideal
         The even pattern nearest to each ring.
+    borders : tuple of Border
+        Piped borders of touching shells at the foot or the rim; their shells are no decorations.
     """
 
     pieces: tuple[Decoration, ...]
@@ -54,6 +57,7 @@ class DecorationResult:
     rings: tuple[Ring, ...] = ()
     ideals: tuple[Ideal, ...] = ()
     warnings: tuple[str, ...] = ()
+    borders: tuple[Border, ...] = ()
 
 
 def find_decorations(
@@ -90,8 +94,10 @@ def find_decorations(
     looks = [look_at(o, pixels, view) for o in outlines]
     pieces = stand_upright(regions.pieces, outlines, looks, settings)
     pattern = judge_pattern(pieces, body, expected, settings.pattern)
+    foot = foot_border(pixels, view, body, finding) if finding is not None else None
+    borders = tuple(b for b in (pattern.rim, foot) if b is not None)
     return DecorationResult(
-        pattern.pieces, pattern.measurements, pattern.evenness, pattern.rings, pattern.ideals, pattern.warnings
+        pattern.pieces, pattern.measurements, pattern.evenness, pattern.rings, pattern.ideals, pattern.warnings, borders
     )
 
 

@@ -7,6 +7,7 @@ import cv2
 import numpy as np
 import pytest
 
+from qc.decoration_borders import foot_border
 from qc.decoration_edges import EdgeSettings, refine, rough_outlines
 from qc.decoration_kinds import KindSettings, Look, cut_faces, groups, weigh
 from qc.decoration_pattern import PatternSettings, Pieces, judge_pattern
@@ -235,6 +236,50 @@ def test_rows_are_the_project_s_quantities() -> None:
         assert m.value >= 0
         if m.interval is not None:
             assert 0 <= m.interval[0] <= m.value <= m.interval[1]
+
+
+def test_touching_shells_on_the_rim_are_a_border() -> None:
+    """Thirty-two shells of 15 mm on a ring of 75 mm (pitch 14.7 mm) are a border; the six rosettes inside stay."""
+    rng = np.random.default_rng(44)
+    places = np.concatenate([ring_places(32, 75, rng, 0.3), ring_places(6, 40, rng, 1.0)])
+    pattern = judge_pattern(pieces_at(places, np.array([15.0] * 32 + [24.0] * 6)), flat_body(), None, PatternSettings())
+    assert pattern.rim is not None
+    assert pattern.rim.count == 32
+    assert pattern.rim.pitch_mm == pytest.approx(2 * 75 * np.sin(np.pi / 32), abs=0.1)
+    assert len(pattern.pieces) == 6
+    assert {p.ring for p in pattern.pieces} == {1}
+
+
+@pytest.mark.parametrize("count", [41, 56])
+def test_pearls_round_the_foot_are_counted(count: int) -> None:
+    """Bright pearls, half of them hidden behind the cake; the count all round follows from the pitch."""
+    view, body = looking_down((40.0, -180.0, 520.0), (0.0, 0.0, 30.0)), flat_body()
+    pixels = np.full((1512, 2016, 3), 90, np.uint8)
+    labels = np.zeros((1512, 2016), np.uint8)
+    a = np.linspace(0, 2 * np.pi, 100)
+    for k in range(count):
+        t = 2 * np.pi * k / count
+        for share, shade in ((1.0, 140), (0.8, 180), (0.5, 225)):
+            r = share * np.pi * 82 / count
+            x, y = 83 * np.cos(t) + r * np.cos(a), 83 * np.sin(t) + r * np.sin(a)
+            q = np.round(view.project(np.stack([x, y, np.full_like(a, 4.0)], -1))).astype(np.int32)
+            cv2.fillPoly(pixels, [q], (shade, shade, shade))
+            cv2.fillPoly(labels, [q], LABELS.index("foot_border"))
+    for z in np.linspace(0, body.height_mm, 30):
+        q = view.project(np.stack([80 * np.cos(a), 80 * np.sin(a), np.full_like(a, z)], -1))
+        cv2.fillPoly(pixels, [np.round(q).astype(np.int32)], (200, 195, 190))
+        cv2.fillPoly(labels, [np.round(q).astype(np.int32)], LABELS.index("body"))
+    small = cv2.resize(labels, (640, 480), interpolation=cv2.INTER_NEAREST)
+    probabilities = np.stack([(small == k).astype(np.float32) for k in range(len(LABELS))])
+    scale = 640 / 2016
+    finding = Finding(probabilities, scale, ((scale - 1) / 2, (scale - 1) / 2), (2016, 1512), 1.0, ())
+    border = foot_border(pixels, view, body, finding)
+    assert border is not None
+    assert abs(border.count - count) <= border.count_uncertainty
+    assert border.count_uncertainty < 4
+    assert 0.1 < border.seen_share < 0.8
+    nothing = Finding(0 * probabilities, scale, (0.0, 0.0), (2016, 1512), 1.0, ())
+    assert foot_border(pixels, view, body, nothing) is None
 
 
 # ---------------------------------------------------------------- kinds

@@ -1,0 +1,135 @@
+"""Borders of touching shells or pearls round the foot or on the rim: how many, how far apart, how evenly."""
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d, uniform_filter1d
+from scipy.signal import find_peaks
+
+from qc.body import Body
+from qc.camera import View
+from qc.finder import FOOT_BORDER, Finding
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Border:
+    """One piped border.
+
+    Attributes
+    ----------
+    place : "foot" or "rim"
+    count : shells all round, as the pitch of those seen says
+    count_uncertainty : expanded (k = 2)
+    pitch_mm, pitch_uncertainty_mm : middle to middle along the border, and its expanded uncertainty
+    pitch_cv_percent : spread of the single pitches, robust; None where fewer than eight are seen in a row
+    seen_share : share of the way round that the photo shows
+    """
+
+    place: str
+    count: int
+    count_uncertainty: float
+    pitch_mm: float
+    pitch_uncertainty_mm: float
+    pitch_cv_percent: float | None
+    seen_share: float
+
+
+@dataclass(frozen=True)
+class BorderSettings:
+    """Limits of the search."""
+
+    angles: int = 2400  # places round the foot: a shell of 6 mm on a 16 cm cake spans 28 of them
+    height_mm: float = 4.0  # over the board at which the border is looked at
+    inside_mm: float = 3.0  # of the wall's foot, to ...
+    outside_mm: float = 15.0  # ... this far outside
+    smallest_mm: float = 5.0  # pitch
+    largest_mm: float = 22.0
+    least_score: float = 0.3  # of the repetition, 0 (none) to 2 (perfect)
+    least_shells: float = 5.0  # that must be in sight
+
+
+_LINEAR = (np.arange(256) / 255) ** 2.2  # near enough to the sRGB curve for finding edges
+
+
+def foot_border(
+    pixels: NDArray[np.uint8], view: View, body: Body, finding: Finding, settings: BorderSettings | None = None
+) -> Border | None:
+    """The border at the foot, or None where none is seen well enough to count."""
+    settings = settings or BorderSettings()
+    signal, seen = _along_foot(pixels, view, body, finding, settings)
+    girth = 2 * np.pi * body.radius_mm
+    shells = np.arange(girth / settings.largest_mm, girth / settings.smallest_mm, 0.25)
+    if seen.mean() * shells[0] < 1.0:
+        return None
+    score = _repetition(signal, shells)
+    best = int(score.argmax())
+    count = float(shells[best])
+    if score[best] < settings.least_score or seen.mean() * count < settings.least_shells:
+        return None
+    peaks = _peaks(signal, seen, count)
+    steps = _steps(peaks, seen, count)
+    pitch_angles = settings.angles / count
+    cv, spread = None, 0.06 * pitch_angles
+    if len(steps) >= 8:
+        middle = float(np.median(steps))
+        spread = 1.4826 * float(np.median(np.abs(steps - middle)))
+        cv = 100 * spread / middle
+    # n shells in sight fix the mean pitch to spread / n; the rest of the way round may differ by as much again
+    u = float(spread / pitch_angles / np.sqrt(max(seen.mean() * count, 1.0))) + 0.008
+    pitch = girth / count
+    return Border("foot", round(count), 2 * u * count, pitch, 2 * u * pitch, cv, float(seen.mean()))
+
+
+def _along_foot(
+    pixels: NDArray[np.uint8], view: View, body: Body, finding: Finding, settings: BorderSettings
+) -> tuple[Array, NDArray[np.bool_]]:
+    """Lightness along the border (angles,) without its slow changes, and where the border is seen."""
+    theta = 2 * np.pi * np.arange(settings.angles) / settings.angles
+    out = np.arange(-settings.inside_mm, settings.outside_mm, 0.5)
+    r = body.side_radius_mm(theta, np.full_like(theta, settings.height_mm))[:, None] + out
+    z = np.full_like(r, settings.height_mm)
+    places = np.stack([r * np.cos(theta)[:, None], r * np.sin(theta)[:, None], z], -1)
+    q = view.project(places).astype(np.float32)
+    net = finding.to_net(np.asarray(q.reshape(-1, 2), float)).reshape(q.shape).astype(np.float32)
+    border = cv2.remap(finding.probabilities[FOOT_BORDER], net[..., 0], net[..., 1], cv2.INTER_LINEAR)
+    seen = uniform_filter1d(border.max(1), settings.angles // 96, mode="wrap") > 0.5
+    light = _LINEAR[cv2.remap(pixels, q[..., 0], q[..., 1], cv2.INTER_LINEAR)].mean(-1)
+    weight = border.mean(0) / max(float(border.mean(0).sum()), 1e-9)
+    line = np.log(light + 0.02) @ weight
+    line = line - gaussian_filter1d(line, settings.angles / 40, mode="wrap")
+    return np.where(seen, line, 0.0), seen
+
+
+def _repetition(signal: Array, shells: Array) -> Array:
+    """How much the line is like itself one, two and three pitches on, and unlike half a pitch between."""
+    n = len(signal)
+    power = np.abs(np.fft.rfft(signal)) ** 2
+    like = np.fft.irfft(power, n)
+    if like[0] <= 0:
+        return np.zeros(len(shells))
+    step = n / shells[:, None]
+    at = lambda k: np.interp(k * step, np.arange(n), like).mean(1)  # noqa: E731
+    return np.asarray((at(np.array([1.0, 2, 3])) - at(np.array([0.5, 1.5, 2.5]))) / like[0])
+
+
+def _peaks(signal: Array, seen: NDArray[np.bool_], count: float) -> Array:
+    """Angle indices of the shells' bright middles."""
+    pitch = len(signal) / count
+    smooth = gaussian_filter1d(signal, 0.16 * pitch, mode="wrap")
+    found, _ = find_peaks(smooth, distance=max(1, int(0.6 * pitch)))
+    found = found[seen[found] & (found > 0) & (found < len(signal) - 1)]
+    a, b, c = smooth[found - 1], smooth[found], smooth[found + 1]
+    return np.asarray(found + 0.5 * (a - c) / np.minimum(a - 2 * b + c, -1e-12), float)
+
+
+def _steps(peaks: Array, seen: NDArray[np.bool_], count: float) -> Array:
+    """Distances of neighbouring peaks that have nothing hidden between them."""
+    pitch = len(seen) / count
+    steps = np.diff(peaks)
+    whole = np.array([seen[int(p) : int(q) + 1].all() for p, q in pairwise(peaks)], bool)
+    return np.asarray(steps[whole & (steps > 0.5 * pitch) & (steps < 1.5 * pitch)], float)
