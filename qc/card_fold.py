@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from qc.camera import Lens
 from qc.card_layout import BOARD_MM, MARGIN_MM, PANEL_MM, Array, corner_mm
@@ -23,8 +24,8 @@ class FoldSettings:
 
     from_deg: float = 82.0  # degrees; a fold made by hand is off a right angle by a few degrees
     to_deg: float = 98.0
-    square_px: int = 210  # px; side of the chessboard in the picture made square
-    step_px: float = 0.7  # reduced px that the panel's near edge moves from one trial to the next
+    square_px: int = 126  # px; side of the chessboard in the picture made square
+    step_px: float = 1.0  # reduced px that the panel's near edge moves from one trial to the next
     least: float = 0.3  # correlation of print and photo below which nothing is there
 
 
@@ -89,16 +90,16 @@ def upright_at(homography: Array) -> bool:
     return bool(a[0] * b[1] - a[1] * b[0] > 0)
 
 
-def _small_print(side_px: int) -> Array:
+def _small_print(side_px: int) -> NDArray[np.float32]:
     """The chessboard's print, `side_px` large, of zero mean and unit norm."""
     m = round(MARGIN_MM * PRINT_PX_PER_MM)
     inner = panel_print("floor").raster[m:-m, m:-m]
     small = cv2.GaussianBlur(cv2.resize(inner, (side_px, side_px), interpolation=cv2.INTER_AREA), (0, 0), 1.0)
-    small = small.astype(float) - small.mean()
-    return small / np.linalg.norm(small)
+    small = small - small.mean()
+    return np.asarray(small / np.linalg.norm(small), np.float32)
 
 
-def _agreement(picture: Reduced, homography: Array, print_: Array, side_px: int) -> float:
+def _agreement(picture: Reduced, homography: Array, print_: NDArray[np.float32], side_px: int) -> float:
     """Correlation of the photo, made square, with the print."""
     k, s = BOARD_MM / side_px, picture.scale
     to_mm = np.array([[k, 0, 0.5 * k], [0, k, 0.5 * k], [0, 0, 1.0]])
@@ -106,7 +107,6 @@ def _agreement(picture: Reduced, homography: Array, print_: Array, side_px: int)
     warp = to_reduced @ homography @ to_mm
     flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     square = cv2.warpPerspective(picture.grey, warp, (side_px, side_px), flags=flags, borderMode=cv2.BORDER_REPLICATE)
-    seen = square.astype(float)
-    seen -= seen.mean()
-    norm = float(np.linalg.norm(seen))
-    return float((seen * print_).sum() / norm) if norm > 1e-6 else 0.0
+    _, spread = cv2.meanStdDev(square)
+    norm = float(spread[0, 0]) * side_px  # of the photo's square less its mean, which the print is blind to
+    return float(np.dot(square.ravel().astype(np.float32), print_.ravel())) / norm if norm > 1e-6 else 0.0
