@@ -326,6 +326,13 @@ class Store:
         with reading(self.engine) as db:
             return queries.series(db, queries.Chosen(decorator, kind, since, until), None)
 
+    def measured_names(self, kind: str, decorator: str | None = None) -> tuple[str, ...]:
+        """Quantities that have a series, by name; much quicker than reading them all."""
+        m = schema.measured
+        with reading(self.engine) as db:
+            conditions = queries.Chosen(decorator, kind).conditions(db, m)
+            return tuple(sorted(db.execute(select(m.c.name).where(*conditions).distinct()).scalars()))
+
     def accepted(self, kind: str, limit: int = 10) -> tuple[int, ...]:
         """The latest checks of a kind whose last decision is "passed": what limits can be taken from."""
         with reading(self.engine) as db:

@@ -35,6 +35,7 @@ class Rule:
     meaning: str
     find: Callable[[FloatArray], BoolArray]
     length: int
+    sided: bool = True  # the pattern lies on one side, so that it can be said which
 
 
 def _last(hits: BoolArray, length: int, needed: int) -> BoolArray:
@@ -85,13 +86,16 @@ WESTERN_ELECTRIC = (
 NELSON = (
     WESTERN_ELECTRIC[0],
     Rule("nine on one side", "nine cakes in a row on one side of the centre line", _SHIFT, _beyond(0, 9, 9), 9),
-    Rule("six one way", "six cakes in a row, each further the same way", "a slow drift, such as wear", _steady, 6),
+    Rule(
+        "six one way", "six cakes in a row, each further the same way", "a slow drift, such as wear", _steady, 6, False
+    ),
     Rule(
         "by turns",
         "fourteen cakes up and down by turns",
         "two things take turns, such as two turntables",
         _alternating,
         14,
+        False,
     ),
     WESTERN_ELECTRIC[1],
     WESTERN_ELECTRIC[2],
@@ -101,6 +105,7 @@ NELSON = (
         "the spread has become smaller than the limits say: set a new baseline",
         _hugging,
         15,
+        False,
     ),
     Rule(
         "middle avoided",
@@ -108,6 +113,7 @@ NELSON = (
         "two kinds of work in one chart",
         _avoiding,
         8,
+        False,
     ),
 )
 RULE_SETS = {"Western Electric 1956": WESTERN_ELECTRIC, "Nelson 1984": NELSON}

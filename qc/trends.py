@@ -178,13 +178,16 @@ def _signals(
     found = []
     for rule in rules:
         hits = _starts(rule.find(chart.z), rule.length)
-        found += [
-            Signal(int(at[i]), int(series.check_id[at[i]]), rule.name, f"{rule.words}: {rule.meaning}") for i in hits
-        ]
+        found += [Signal(int(at[i]), int(series.check_id[at[i]]), rule.name, _told(rule, chart.z[i])) for i in hits]
     drift = _starts(average.outside, DRIFT_LENGTH)
     words = "the running average has left its limits: a slow drift"
     found += [Signal(int(at[i]), int(series.check_id[at[i]]), "slow drift", words) for i in drift]
     return tuple(sorted(found, key=lambda s: s.at))
+
+
+def _told(rule: Rule, z: float) -> str:
+    side = (" (higher)" if z > 0 else " (lower)") if rule.sided else ""
+    return f"{rule.words}{side}: {rule.meaning}"
 
 
 def _starts(hits: BoolArray, length: int) -> NDArray[np.intp]:
