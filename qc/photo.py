@@ -20,7 +20,7 @@ import cv2
 import numpy as np
 import pillow_heif
 from numpy.typing import NDArray
-from PIL import Image, PngImagePlugin
+from PIL import Image, ImageCms, PngImagePlugin
 
 from qc.errors import PhotoError
 from qc.quantities import PHOTO_NAMES
@@ -49,7 +49,7 @@ class Photo:
     name : str
         What messages call it: "top", "side", "side2", or the file's name.
     pixels : ndarray, shape (H, W, 3), uint8
-        RGB.
+        RGB in sRGB (IEC 61966-2-1); photos with another colour profile are converted.
     focal_35mm, focal_mm : float or None
         35 mm-equivalent (EXIF 0xA405) and true focal length (0x920A), in mm.
     orientation : int
@@ -59,7 +59,7 @@ class Photo:
     recorded_size : (int, int) or None
         Upright (width, height) that the camera wrote into the EXIF (0xA002, 0xA003).
     icc : bytes or None
-        Embedded colour profile; the pixels are as stored, not converted.
+        Colour profile that the file held.
     kind : str
         "JPEG", "PNG" or "HEIC".
     """
@@ -129,7 +129,7 @@ def read_photo(source: str | Path | bytes, name: str | None = None, limits: Phot
     kind = _kind(data, name)
     header = _header(data, kind, name)
     _check_size(header.size, name, limits)
-    pixels = _decode(data, kind, name)
+    pixels = _in_srgb(_decode(data, kind, name), header.icc)
     tags = _tags(header.exif)
     orientation = 1 if kind == "HEIC" else _orientation(tags)
     return Photo(
@@ -273,6 +273,24 @@ def _decode(data: bytes, kind: str, name: str) -> Pixels:
     if decoded is None:
         raise _damaged(name)
     return np.asarray(decoded, np.uint8)
+
+
+def _in_srgb(pixels: Pixels, icc: bytes | None) -> Pixels:
+    """Pixels (H, W, 3) converted from an embedded RGB profile (Display P3 on many phones); unchanged where none helps.
+
+    Relative colorimetric, by LittleCMS; a profile that says of itself that it is sRGB is taken at its word.
+    """
+    if not icc:
+        return pixels
+    try:
+        profile = ImageCms.ImageCmsProfile(BytesIO(icc))
+        if profile.profile.xcolor_space.strip() != "RGB" or "sRGB" in (profile.profile.profile_description or ""):
+            return pixels
+        image = Image.fromarray(pixels)
+        ImageCms.profileToProfile(image, profile, ImageCms.createProfile("sRGB"), inPlace=True)
+        return np.ascontiguousarray(np.asarray(image, np.uint8))
+    except (ImageCms.PyCMSError, OSError, TypeError, ValueError):  # a profile that cannot be read is no profile
+        return pixels
 
 
 def _upright(pixels: Pixels, orientation: int) -> Pixels:

@@ -143,11 +143,62 @@ def test_what_follows_the_picture_is_let_be():
     assert read_photo(encoded(picture()) + b"\x00" * 5000 + b"ftypmp42").width_px == 1200
 
 
-def test_colour_profile_is_kept():
+def matrix_profile(primaries: dict[str, tuple[float, float, float]]) -> bytes:
+    """A small ICC profile (ISO 15076-1): matrix of D50 primaries, tone curve of sRGB (parametric type 3)."""
+
+    def s15(*values: float) -> bytes:
+        return b"".join(struct.pack(">i", round(v * 65536)) for v in values)
+
+    text = b"wide gamut"
+    tags = {
+        b"desc": b"desc" + bytes(4) + struct.pack(">I", len(text) + 1) + text + b"\0" + bytes(78),
+        b"cprt": b"text" + bytes(4) + b"public domain\0",
+        b"wtpt": b"XYZ " + bytes(4) + s15(0.9642, 1.0, 0.8249),
+    }
+    for name, xyz in primaries.items():
+        tags[name.encode() + b"XYZ"] = b"XYZ " + bytes(4) + s15(*xyz)
+        curve = s15(2.4, 1 / 1.055, 0.055 / 1.055, 1 / 12.92, 0.04045)
+        tags[name.encode() + b"TRC"] = b"para" + bytes(4) + struct.pack(">HH", 3, 0) + curve
+    table, body, at = struct.pack(">I", len(tags)), b"", 128 + 4 + 12 * len(tags)
+    for name, content in tags.items():
+        content += bytes(-len(content) % 4)
+        table += name + struct.pack(">II", at + len(body), len(content))
+        body += content
+    head = struct.pack(">I", at + len(body)) + bytes(4) + struct.pack(">I", 0x04000000) + b"mntrRGB XYZ " + bytes(12)
+    head += b"acsp" + bytes(28) + s15(0.9642, 1.0, 0.8249)
+    return head.ljust(128, b"\0") + table + body
+
+
+# Display P3 (SMPTE EG 432-1 primaries, D65) and sRGB (IEC 61966-2-1), adapted to D50 by Bradford: as in the profiles
+# that phones embed (from memory; checked here by their sum, which must be D50)
+P3 = {"r": (0.51512, 0.2412, -0.00105), "g": (0.29198, 0.69225, 0.04189), "b": (0.1571, 0.06657, 0.78407)}
+SRGB = {"r": (0.43607, 0.22249, 0.01392), "g": (0.38515, 0.71687, 0.09708), "b": (0.14307, 0.06061, 0.7141)}
+
+
+def test_wide_gamut_photos_become_srgb():
+    """A colour stored in Display P3 comes out as the matrices of both spaces say."""
+    for space in (P3, SRGB):
+        assert np.sum(list(space.values()), 0) == pytest.approx([0.9642, 1.0, 0.8249], abs=2e-3)
+    stored = np.array([190, 110, 100])
+    linear = ((stored / 255 + 0.055) / 1.055) ** 2.4
+    light = np.linalg.solve(np.array(list(SRGB.values())).T, np.array(list(P3.values())).T @ linear)
+    expected = 255 * (1.055 * light ** (1 / 2.4) - 0.055)
+    assert np.abs(expected - stored).max() > 8  # not converting would show
+    flat = Image.fromarray(np.full((900, 1200, 3), stored, np.uint8))
+    profile = matrix_profile(P3)
+    for kind in ("PNG", "JPEG"):
+        photo = read_photo(encoded(flat, kind, icc_profile=profile))
+        assert photo.icc == profile
+        assert np.abs(photo.pixels[400, 600] - expected).max() < 2.5
+
+
+def test_srgb_and_unreadable_profiles_change_nothing():
     from PIL import ImageCms
 
-    profile = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
-    assert read_photo(encoded(picture(), icc_profile=profile)).icc == profile
+    srgb = ImageCms.ImageCmsProfile(ImageCms.createProfile("sRGB")).tobytes()
+    for icc in (srgb, b"no profile at all", matrix_profile(P3)[:200]):
+        photo = read_photo(encoded(picture(), "PNG", icc_profile=icc))
+        assert np.array_equal(photo.pixels, np.asarray(picture()))
 
 
 # ---------------------------------------------------------------- published
