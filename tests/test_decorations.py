@@ -179,7 +179,7 @@ def test_pieces_of_a_drawn_photo(name: str) -> None:
 def test_stated_uncertainty_of_the_pattern_matches_the_scatter() -> None:
     """Places and sizes scattered as the settings say: the ring's figures scatter as the result says."""
     rng = np.random.default_rng(31)
-    settings = PatternSettings(scale=0.0, frame_mm=0.0, waist_share=0.0, size_common=0.0)
+    settings = PatternSettings(scale=0.0, frame_mm=0.0, waist_share=0.0, size_common=0.0, beyond=(0.0,) * 6)
     places, diameters = ring_places(9, 57.0, rng, 2.0), rng.normal(22.0, 1.5, 9)
     found = []
     place = np.hypot(settings.place_mm, settings.place_per_rms * 0.2)
