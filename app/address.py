@@ -66,6 +66,14 @@ def remember(name: str, value: str | None) -> None:
     st.session_state[KEPT_IN_SESSION] = st.query_params.to_dict()
 
 
+def add_photo(name: str, sha256: str) -> None:
+    """Keep a photo that has come in, and when the first one did."""
+    if HASH.fullmatch(sha256):
+        if "since" not in st.query_params:
+            st.query_params["since"] = str(int(time.time()))
+        remember(name, sha256)
+
+
 def next_cake() -> None:
     """Forget the photos and the order; decorator and kind of cake stay for the next one."""
     kept = {key: st.query_params[key] for key in ("decorator", "kind") if key in st.query_params}

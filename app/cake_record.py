@@ -13,6 +13,7 @@ from qc import house
 from qc.drawing import draw
 from qc.photo import read_photo
 from qc.record_types import DECISIONS, LEFT_OUT, SEEN, TAKEN_IN, CheckRecord
+from qc.report import check_report
 
 EFFECTS = {
     "": "just a remark",
@@ -66,8 +67,6 @@ def _drawn(number: int, take: int, name: str) -> NDArray[np.uint8]:
 
 
 def _report(record: CheckRecord) -> None:
-    from qc.report import check_report
-
     if st.button("Make a page to print", icon=":material/print:", width="stretch"):
         data = check_report(store(), record.id)
         st.download_button(

@@ -6,6 +6,7 @@ or a phone that closes the page while its camera is open loses nothing that was 
 
 import streamlit as st
 
+TAKEN_IN = "photos_taken_in"
 HTML = """
 <div class="shot">
   <label class="take"><input type="file" accept="image/*" capture="environment"><span></span></label>
@@ -19,6 +20,10 @@ CSS = """
   font-weight: 600; cursor: pointer; border: 2px solid #0f5c73; }
 .shot .take { background: #0f5c73; color: #fff; display: none; }
 .shot .choose { background: #fff; color: #0f5c73; }
+.shot.have { grid-template-columns: 1fr 1fr; }
+.shot.have label { padding: .6rem .4rem; font-size: 1rem; }
+.shot.have .state { display: none; }
+.shot.have .state.bad { display: block; grid-column: 1 / -1; }
 .shot.have .take { background: #fff; color: #0f5c73; }
 .shot input { position: absolute; width: 1px; height: 1px; opacity: 0; }
 .shot label:focus-within { outline: 3px solid #c2571a; outline-offset: 2px; }
@@ -62,11 +67,12 @@ function send(shot, file, name, attempt, done) {
 }
 
 export default function (component) {
-  const { parentElement, data, setTriggerValue } = component;
+  const { parentElement, data, setStateValue } = component;
   const shot = parentElement.querySelector(".shot");
   shot.classList.toggle("have", !!data.have);
-  shot.querySelector(".take span").textContent = (data.have ? "Take again: " : "Take photo: ") + data.label;
-  shot.querySelector(".choose span").textContent = (data.have ? "Choose another: " : "Choose photo: ") + data.label;
+  if (data.have) shot.querySelector(".state").classList.remove("bad");
+  shot.querySelector(".take span").textContent = data.have ? "Take again" : "Take photo: " + data.label;
+  shot.querySelector(".choose span").textContent = data.have ? "Choose another" : "Choose photo: " + data.label;
   for (const input of shot.querySelectorAll("input")) {
     input.setAttribute("aria-label", data.label);
     input.onchange = () => {
@@ -78,7 +84,7 @@ export default function (component) {
         if (!url.searchParams.has("since")) url.searchParams.set("since", String(Math.floor(Date.now() / 1000)));
         window.history.replaceState(window.history.state, "", url);
         input.value = "";
-        setTriggerValue("sent", sha256);
+        setStateValue("sent", sha256 + "." + Date.now());
       });
     };
   }
@@ -86,9 +92,19 @@ export default function (component) {
 """
 
 
-def camera_button(name: str, label: str, have: bool) -> None:
-    """One photo's button; the hash of what was sent arrives in the page's address under the photo's name."""
-    _component()(key=f"shot_{name}", data={"name": name, "label": label, "have": have}, on_sent_change=lambda: None)
+def camera_button(name: str, label: str, have: bool) -> str | None:
+    """One photo's button; gives the hash of a photo that has just come in, once.
+
+    The address has it too, written by the browser itself: that is what a reload goes by.
+    """
+    data = {"name": name, "label": label, "have": have}
+    found = _component()(key=f"shot_{name}", data=data, on_sent_change=lambda: None)
+    sent = getattr(found, "sent", None)
+    taken_in = st.session_state.setdefault(TAKEN_IN, set())
+    if not isinstance(sent, str) or sent in taken_in:
+        return None
+    taken_in.add(sent)
+    return sent.split(".")[0]
 
 
 @st.cache_resource

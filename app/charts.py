@@ -49,7 +49,7 @@ def trend_chart(trend: Trend, limit: Limit | None, drift: bool) -> alt.LayerChar
     if drift and trend.ewma is not None:
         layers.append(_drift_layer(trend))
     layers += _note_layers(data)
-    return _finish(alt.layer(*layers))
+    return _finish(layers)
 
 
 def _points(trend: Trend) -> pd.DataFrame:
@@ -108,7 +108,7 @@ def _drift_layer(trend: Trend) -> alt.Chart:
     return alt.Chart(frame).mark_line(color=OUTSIDE_COLOUR, strokeWidth=2.5).encode(x="time:T", y="value:Q")
 
 
-def _note_layers(data: pd.DataFrame) -> list[alt.LayerChart | alt.Chart]:
+def _note_layers(data: pd.DataFrame) -> list[alt.Chart]:
     """Changes of recipe as named lines; rush as small triangles at the foot."""
     recipe = data[data["note"].str.startswith("recipe")]
     if recipe.empty:
@@ -132,11 +132,11 @@ def learning_chart(curve: LearningCurve) -> alt.LayerChart:
     unit = unit_words(curve.quantity).strip()
     y = alt.Y("distance:Q", title=f"away from what it should be{f', {unit}' if unit else ''}")
     return _finish(
-        alt.layer(
+        [
             base.mark_area(color=BAND_COLOUR, opacity=0.8).encode(y="low:Q", y2="high:Q"),
             base.mark_circle(color=NEUTRAL_COLOUR, size=45, opacity=0.7).encode(y=y),
             base.mark_line(color=WITHIN_COLOUR, strokeWidth=3).encode(y="curve:Q"),
-        ),
+        ],
         240,
     )
 
@@ -161,7 +161,7 @@ def consistency_chart(found: Consistency, limit: Limit | None) -> alt.LayerChart
         spread.mark_rule(color=WITHIN_COLOUR, strokeWidth=4).encode(x="low:Q", x2="high:Q", y=y),
         spread.mark_circle(color=WITHIN_COLOUR, size=130, opacity=1).encode(x="mean:Q", y=y),
     ]
-    return _finish(alt.layer(*layers), 60 + 44 * len(names))
+    return _finish(layers, 60 + 44 * len(names))
 
 
 def _sideways_limit(limit: Limit | None) -> list[alt.Chart]:
@@ -184,9 +184,10 @@ def key_words(name: str, limit: Limit | None, drift: bool) -> str:
     )
 
 
-def _finish(chart: alt.LayerChart, height_px: int = HEIGHT_PX) -> alt.LayerChart:
+def _finish(layers: list[alt.Chart], height_px: int = HEIGHT_PX) -> alt.LayerChart:
     return (
-        chart.properties(height=height_px)
+        alt.LayerChart(layer=layers)
+        .properties(height=height_px)
         .configure_view(stroke=None)
         .configure_axis(titleFontSize=FONT_PX, labelFontSize=FONT_PX, gridColor="#ebe4d9", labelColor="#2b2622")
     )

@@ -4,6 +4,7 @@ The two colours were chosen so that people with any common colour blindness tell
 other lighter and orange); beside them always stand a symbol and a word.
 """
 
+from collections.abc import Callable
 from html import escape
 from typing import Final
 
@@ -23,7 +24,6 @@ COLOURS: Final = {
     Verdict.TOO_CLOSE: NEUTRAL_COLOUR,
     Verdict.NOT_MEASURED: NEUTRAL_COLOUR,
 }
-BAR_WIDTH, BAR_HEIGHT = 300.0, 34.0
 CSS = f"""<style>
 .block-container {{ padding-top: 4.2rem; padding-bottom: 5rem; max-width: 62rem; }}
 .stButton button, .stDownloadButton button, .stFormSubmitButton button {{ min-height: 3.1rem; font-size: 1.05rem; }}
@@ -44,7 +44,23 @@ div[data-baseweb="select"] > div, .stTextInput input, .stNumberInput input {{ mi
 .qc-line .verdict {{ font-weight: 650; }}
 .qc-tag {{ font-size: .75rem; border: 1px solid #b9afa2; border-radius: .5rem; padding: 0 .35rem; margin-left: .35rem;
   color: {NEUTRAL_COLOUR}; white-space: nowrap; }}
-.qc-line svg {{ width: 100%; height: auto; display: block; }}
+[class*="st-key-cake_"] button, [class*="st-key-cake_"] button div {{ justify-content: flex-start; text-align: left;
+  width: 100%; }}
+.qc-rule {{ display: flex; flex-wrap: wrap; gap: .1rem .8rem; background: #fff; border: 1px solid #e5ddd0;
+  border-radius: .6rem; padding: .5rem .8rem; margin: 0 0 .35rem; align-items: baseline; }}
+.qc-rule .name {{ font-weight: 650; min-width: 11rem; }}
+.qc-rule .lim {{ min-width: 9rem; font-size: 1.05rem; }}
+.qc-rule .note {{ color: {NEUTRAL_COLOUR}; font-size: .92rem; }}
+.qc-bar {{ position: relative; height: 2.6rem; margin: 0 .6rem; }}
+.qc-bar i {{ position: absolute; display: block; box-sizing: border-box; }}
+.qc-bar .rail {{ left: 0; right: 0; top: .55rem; height: .7rem; border-radius: .35rem; background: #eee7dc; }}
+.qc-bar .band {{ top: .55rem; height: .7rem; background: {BAND_COLOUR}; border: 1.5px solid {WITHIN_COLOUR}; }}
+.qc-bar .spread {{ top: .8rem; height: .2rem; }}
+.qc-bar .mark {{ width: 1rem; height: 1rem; margin-left: -.5rem; top: .4rem; border: 3px solid; }}
+.qc-bar .dot, .qc-bar .open {{ border-radius: 50%; }}
+.qc-bar .diamond {{ transform: rotate(45deg); }}
+.qc-bar b {{ position: absolute; top: 1.45rem; font-size: .78rem; font-weight: 400; color: {NEUTRAL_COLOUR};
+  transform: translateX(-50%); white-space: nowrap; }}
 .qc-note {{ background: #fff; border: 1px solid #e5ddd0; border-radius: .7rem; padding: .7rem .9rem;
   margin: 0 0 .5rem; }}
 .qc-note b {{ display: block; }}
@@ -53,6 +69,8 @@ div[data-baseweb="select"] > div, .stTextInput input, .stNumberInput input {{ mi
   .qc-line {{ grid-template-columns: minmax(0,1fr); }}
   .qc-banner .pts {{ margin-left: 0; text-align: left; }}
   .block-container {{ padding-left: 1rem; padding-right: 1rem; }}
+  [data-testid="stExpandSidebarButton"] {{ width: auto; padding: .4rem .8rem; border: 1px solid #b9afa2; }}
+  [data-testid="stExpandSidebarButton"]::after {{ content: "Menu"; font-size: 1.05rem; margin-left: .3rem; }}
   h1 {{ font-size: 1.8rem !important; }}
 }}
 </style>"""
@@ -78,12 +96,11 @@ def banner(judgement: Judgement) -> None:
     must = [line for line in judgement.lines if line.must and line.verdict is judgement.verdict]
     named = ", ".join(line.label for line in must) if judgement.verdict is not Verdict.WITHIN else "all that must hold"
     name = f"{judgement.standard_name}, standard version {judgement.standard_version}"
-    points = "–" if judgement.points is None else f"{judgement.points:.0f} points"
     st.html(
         f'<div class="qc-banner" style="background:{COLOURS[judgement.verdict]}" role="status">'
         f'<span class="sym">{judgement.verdict.symbol}</span>'
         f'<span class="word">{_overall_words(judgement.verdict)}<small>{escape(named)}</small></span>'
-        f'<span class="pts">{points}<small>{escape(judgement.points_words())}</small>'
+        f'<span class="pts">{escape(judgement.points_words())}'
         f"<small>{escape(name)}</small></span></div>"
     )
 
@@ -121,52 +138,44 @@ def _line(line: LineJudgement) -> str:
 
 
 def limit_bar(line: LineJudgement) -> str:
-    """An SVG bar: the limit as a band, the value as a mark with its uncertainty; empty without a verdict."""
+    """A bar: the limit as a band, the value as a mark with its uncertainty; empty without a verdict.
+
+    Drawn with plain boxes, since the page lets no other pictures through in text.
+    """
     if line.limit is None or line.measurement is None or line.points is None:
         return ""
     value, spread = line.measurement.value, line.measurement.uncertainty
     low, high = line.measurement.interval or (value - spread, value + spread)
     start, end = _bar_range(line.limit)
-    scale = BAR_WIDTH / (end - start)
 
     def x(v: float) -> float:
-        return min(max((v - start) * scale, 4.0), BAR_WIDTH - 4.0)
+        return min(max(100 * (v - start) / (end - start), 0.0), 100.0)
 
-    band_low = start if line.limit.low is None else line.limit.low
-    band_high = end if line.limit.high is None else line.limit.high
-    if line.limit.kind == "count":
-        band_low, band_high = band_low - 0.5, band_high + 0.5
+    half = 0.5 if line.limit.kind == "count" else 0.0
+    band_low = start if line.limit.low is None else line.limit.low - half
+    band_high = end if line.limit.high is None else line.limit.high + half
     colour = COLOURS[line.verdict]
     label = f"{line.label}: {line.value_words()}, limit {line.limit_words()}, {line.verdict.value}"
     return (
-        f'<svg viewBox="0 0 {BAR_WIDTH:.0f} {BAR_HEIGHT:.0f}" role="img" aria-label="{escape(label)}">'
-        f'<rect x="0" y="9" width="{BAR_WIDTH}" height="10" rx="5" fill="#eee7dc"/>'
-        f'<rect x="{x(band_low):.1f}" y="9" width="{max(x(band_high) - x(band_low), 2):.1f}" height="10" '
-        f'fill="{BAND_COLOUR}" stroke="{WITHIN_COLOUR}" stroke-width="1"/>'
-        f'<line x1="{x(low):.1f}" x2="{x(high):.1f}" y1="14" y2="14" stroke="{colour}" stroke-width="3"/>'
-        f"{_mark(x(value), line.verdict, colour)}"
-        f"{_end_labels(line, x)}</svg>"
+        f'<div class="qc-bar" role="img" aria-label="{escape(label)}"><i class="rail"></i>'
+        f'<i class="band" style="left:{x(band_low):.1f}%;width:{x(band_high) - x(band_low):.1f}%"></i>'
+        f'<i class="spread" style="left:{x(low):.1f}%;width:{max(x(high) - x(low), 0.5):.1f}%;background:{colour}"></i>'
+        f"{_mark(x(value), line.verdict, colour)}{_end_labels(line, x)}</div>"
     )
 
 
 def _mark(x: float, verdict: Verdict, colour: str) -> str:
-    """A diamond outside, a circle within, an open circle when too close: shapes differ, not only colours."""
-    if verdict is Verdict.OUTSIDE:
-        points = f"{x:.1f},5 {x + 8:.1f},14 {x:.1f},23 {x - 8:.1f},14"
-        return f'<polygon points="{points}" fill="{colour}"/>'
-    fill = colour if verdict is Verdict.WITHIN else "#fff"
-    return f'<circle cx="{x:.1f}" cy="14" r="6.5" fill="{fill}" stroke="{colour}" stroke-width="2.5"/>'
+    """A diamond outside, a dot within, an open circle when too close: shapes differ, not only colours."""
+    shape = {Verdict.OUTSIDE: "diamond", Verdict.WITHIN: "dot"}.get(verdict, "open")
+    fill = "#fff" if shape == "open" else colour
+    return f'<i class="mark {shape}" style="left:{x:.1f}%;background:{fill};border-color:{colour}"></i>'
 
 
-def _end_labels(line: LineJudgement, x) -> str:  # type: ignore[no-untyped-def]
+def _end_labels(line: LineJudgement, x: Callable[[float], float]) -> str:
     assert line.limit is not None
-    ends = {line.limit.low, line.limit.high} - {None}
-    unit = unit_words(line.name)
-    return "".join(
-        f'<text x="{min(max(x(v), 22), BAR_WIDTH - 24):.1f}" y="32" font-size="11" text-anchor="middle" '
-        f'fill="{NEUTRAL_COLOUR}">{v:g}{escape(unit)}</text>'
-        for v in sorted(e for e in ends if e is not None)
-    )
+    unit = escape(unit_words(line.name))
+    ends = sorted({v for v in (line.limit.low, line.limit.high) if v is not None})
+    return "".join(f'<b style="left:{min(max(x(v), 6), 92):.1f}%">{v:g}{unit}</b>' for v in ends)
 
 
 def _bar_range(limit: Limit) -> tuple[float, float]:

@@ -49,11 +49,10 @@ def _measured() -> _Measured:
 def settings_for(standard: HouseStandard, order: dict[str, float]) -> MeasureSettings:
     """What the house and the order say about the card and the cake."""
     count = standard.limit("decoration_count", order) if "decoration_count" in standard.lines else None
+    exact = count.target if count is not None and count.kind == "count" else None
     return MeasureSettings(
         print_scale=house.card_scale(store()),
-        expected_decorations=round(count.target)
-        if count is not None and count.target and count.kind == "count"
-        else None,
+        expected_decorations=round(exact) if exact else None,
         house_colour=standard.house_colour,
         semi_naked=standard.sponge_is_meant,
     )

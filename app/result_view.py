@@ -6,7 +6,7 @@ import numpy as np
 import streamlit as st
 from numpy.typing import NDArray
 
-from app.look import COLOURS, banner, lines_table
+from app.look import COLOURS, banner, lines_table, unmarked
 from app.photos import TITLES
 from qc.advice import Advice, advise
 from qc.quantities import QUANTITIES, CheckResult
@@ -19,7 +19,7 @@ def show_result(result: CheckResult, judgement: Judgement, pictures: dict[str, N
     show_advice(advise(judgement, result))
     for words in result.warnings:
         if ":" not in words.split(" ")[0]:  # reasons of single quantities stand beside their lines
-            st.warning(_text(words), icon=":material/info:")
+            st.warning(unmarked(words), icon=":material/info:")
     show_pictures(pictures)
     st.subheader("Every line of the standard")
     lines_table(judgement)
@@ -75,9 +75,3 @@ def _other_values(result: CheckResult, judgement: Judgement) -> None:
             for m in rows
         ]
         st.dataframe(table, hide_index=True, width="stretch")
-
-
-def _text(words: str) -> str:
-    from app.look import unmarked
-
-    return unmarked(words)

@@ -64,4 +64,12 @@ def streamlit_config(settings: PageSettings) -> dict[str, object]:
         "theme.secondaryBackgroundColor": "#f1ebe1",
         "theme.textColor": "#2b2622",
         "theme.baseRadius": "0.75rem",
+        "theme.blueBackgroundColor": "#e6eff1",
+        "theme.blueTextColor": "#0f5c73",
+        "theme.greenBackgroundColor": "#dfecec",
+        "theme.greenTextColor": "#0f5c73",
+        "theme.redBackgroundColor": "#f8e3d6",
+        "theme.redTextColor": "#8a3a0c",
+        "theme.yellowBackgroundColor": "#f5eddc",
+        "theme.yellowTextColor": "#5b4a1d",
     }

@@ -101,7 +101,7 @@ def _try(line: LineJudgement, result: CheckResult) -> AdvicePoint:
 
 
 def _over(line: LineJudgement) -> str:
-    if line.measurement is None or line.limit is None:
+    if line.measurement is None or line.limit is None or line.verdict is not Verdict.OUTSIDE:
         return ""
     miss = line.limit.misses_by(line.measurement.value)
     if miss == 0 or line.limit.kind == "count":

@@ -31,8 +31,8 @@ def _list() -> None:
     left, right = st.columns(2)
     decorator = left.selectbox("Decorator", [ALL, *names])
     kind = right.selectbox("Kind of cake", [ALL, *kinds], format_func=lambda k: kinds.get(k, k))
-    chosen = {"decorator": None if decorator == ALL else decorator, "kind": None if kind == ALL else kind}
-    total = store().count(**chosen)
+    who, what = (None if decorator == ALL else decorator), (None if kind == ALL else kind)
+    total = store().count(who, what)
     if total == 0:
         st.info("No cakes yet. Check a cake and save it; it then stands here.")
         return
@@ -41,7 +41,7 @@ def _list() -> None:
     if pages > 1:
         page = int(st.number_input(f"Page (1 is the latest, {pages} the oldest)", 1, pages, 1))
     st.caption(f"{total} cakes; tap one to open it.")
-    for summary in store().checks(limit=A_PAGE, offset=(page - 1) * A_PAGE, **chosen):
+    for summary in store().checks(who, what, limit=A_PAGE, offset=(page - 1) * A_PAGE):
         label = _label(summary, kinds.get(summary.kind, summary.kind))
         if st.button(label, key=f"cake_{summary.id}", width="stretch"):
             st.query_params["cake_number"] = str(summary.id)

@@ -4,7 +4,7 @@ import time
 
 import streamlit as st
 
-from app.address import ORDER_PREFIX, CheckAddress, next_cake, read_address, remember
+from app.address import ORDER_PREFIX, CheckAddress, add_photo, next_cake, read_address, remember
 from app.camera_button import camera_button
 from app.decision import decide_and_save
 from app.look import unmarked
@@ -20,6 +20,8 @@ from qc.limits import is_count, unit_words
 from qc.quantities import QUANTITIES
 from qc.verdict import judge
 
+THUMB_PX = 220  # wide enough to see that the right cake was taken, small enough to keep the result in reach
+LOOKED_AT = "photos_looked_at"
 NEW = "New decorator ..."
 
 
@@ -119,23 +121,34 @@ def _how_many(address: CheckAddress) -> tuple[str, ...]:
 
 
 def _photos(address: CheckAddress, wanted: tuple[str, ...]) -> list[str]:
-    """One button and one verdict per photo; gives the names of those that can be measured."""
+    """One button and one verdict per photo; gives the names of those that can be measured.
+
+    When the last photo comes in, its verdict is left to the measurement, which looks at it anyway.
+    """
+    complete = all(name in address.photos for name in wanted)
     usable = []
     for column, name in zip(st.columns(len(wanted)), wanted, strict=True):
         with column:
             have = name in address.photos
-            camera_button(name, TITLES[name].lower(), have)
-            if have and _usable(address.photos[name], name):
+            sent = camera_button(name, TITLES[name].lower(), have)
+            if sent is not None:
+                add_photo(name, sent)
+                st.rerun()
+            if have and _usable(address.photos[name], name, complete):
                 usable.append(name)
     return usable
 
 
-def _usable(sha256: str, name: str) -> bool:
+def _usable(sha256: str, name: str, complete: bool) -> bool:
     """Show one photo and whether it can be measured, or why to take it again."""
+    seen = st.session_state.setdefault(LOOKED_AT, set())
     try:
+        st.image(small(sha256, name), width=THUMB_PX)
+        if complete and sha256 not in seen:
+            return True
         with st.spinner("Looking at the photo ..."):
             told = report(sha256, name)
-        st.image(small(sha256, name), width="stretch")
+        seen.add(sha256)
     except CakeQCError as error:
         st.error(unmarked(str(error)), icon=":material/replay:")
         return False

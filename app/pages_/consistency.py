@@ -3,9 +3,9 @@
 import streamlit as st
 
 from app.charts import consistency_chart
+from app.choose import kind_of_cake
 from app.look import plain
 from app.shop import store
-from qc import house
 from qc.consistency import Consistency, consistency
 from qc.limits import figure
 from qc.quantities import QUANTITIES
@@ -15,17 +15,17 @@ def run() -> None:
     """Choose kind and quantity; the picture, the sentences, the figures."""
     st.title("Consistency")
     st.caption("How alike the bench's cakes are. Decorators stand by the alphabet; this is no ranking of people.")
-    standards = {kept.standard.code: kept.standard for kept in house.all_in_force(store())}
     left, right = st.columns(2)
-    kind = left.selectbox("Kind of cake", list(standards), format_func=lambda k: standards[k].name)
-    lines = [n for n in standards[kind].lines if standards[kind].lines[n].count is None]
+    with left:
+        standard = kind_of_cake().standard
+    lines = [n for n in standard.lines if standard.lines[n].count is None]
     name = right.selectbox("What", lines, format_func=lambda n: QUANTITIES[n].label)
-    found = consistency(store().series(kind, name))
+    found = consistency(store().series(standard.code, name))
     for sentence in found.sentences:
         plain(f"• {sentence}")
     if len(found.decorators) < 2:
         return
-    st.altair_chart(consistency_chart(found, standards[kind].limit(name)), width="stretch")
+    st.altair_chart(consistency_chart(found, standard.limit(name)), width="stretch")
     st.caption("Small lines: single cakes. Dot and bar: average, and one spread to either side. Pale or orange: limit.")
     _figures(found)
 

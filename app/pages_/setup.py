@@ -3,21 +3,24 @@
 import numpy as np
 import streamlit as st
 
+from app.choose import kind_of_cake
 from app.look import plain, unmarked
 from app.shop import store
 from qc import house
 from qc.card_sheet import card_pdf
 from qc.commands.camera import describe
 from qc.gauge import finer_than_setup
+from qc.profiles import CameraStore
 
 RETENTION = "retention_days"
 GUIDE = """
 1. **Card.** Stand the folded card **beside** the board, its floor panel towards you: never on or over the cake.
 2. **Top photo.** Hold the phone above the cake, looking straight down: whole cake, board and card in the picture, its
    lower edge towards you (6 o'clock).
-3. **Side photo.** Hold the phone low, nearly level with the cake's top: whole cake and the standing card in the picture.
-4. **Quarter turn** (shows slope and lean in full): turn the cake a quarter turn clockwise, seen from above, so that its
-   right side faces you, and take the side photo again.
+3. **Side photo.** Hold the phone low, nearly level with the cake's top: whole cake and the standing card in the
+   picture.
+4. **Quarter turn** (shows slope and lean in full): turn the cake a quarter turn clockwise, seen from above, so that
+   its right side faces you, and take the side photo again.
 5. **Light.** Light from the side and from far shows ridges. A lamp over the cake makes streaks on a glaze that look
    like ridges. White cream on a white board comes out too dark: tap the cake on the screen and slide the brightness up.
 6. **No zoom, no crop, always the same phone:** the program gets to know its lens.
@@ -51,8 +54,8 @@ def _card() -> None:
     now = house.card_lines_mm(store())
     with st.form("card_lines"):
         left, right = st.columns(2)
-        long_mm = left.number_input("Long line, mm (200 when right)", 100.0, 300.0, now[0], 0.1)
-        short_mm = right.number_input("Short line, mm (100 when right)", 50.0, 150.0, now[1], 0.1)
+        long_mm = left.number_input("Long line, mm (200 when right)", 100.0, 300.0, now[0], 0.1, format="%.1f")
+        short_mm = right.number_input("Short line, mm (100 when right)", 50.0, 150.0, now[1], 0.1, format="%.1f")
         if st.form_submit_button("Keep these lengths", width="stretch"):
             house.set_card_lines(store(), long_mm, short_mm)
             st.success("Kept: every measurement from now on uses them.", icon=":material/check:")
@@ -75,15 +78,14 @@ def _cameras() -> None:
 
 def _good_enough() -> None:
     st.subheader("Is the set-up good enough for these limits?")
-    standards = {kept.standard.code: kept.standard for kept in house.all_in_force(store())}
-    kind = st.selectbox("Kind of cake", list(standards), format_func=lambda k: standards[k].name)
-    series = store().all_series(kind)
+    standard = kind_of_cake().standard
+    series = store().all_series(standard.code)
     if not series:
         st.caption("No cakes of this kind yet.")
         return
     told = 0
-    for name in standards[kind].lines:
-        limit = standards[kind].limit(name)
+    for name in standard.lines:
+        limit = standard.limit(name)
         if limit is None or limit.kind == "count" or name not in series:
             continue
         known = series[name].uncertainty[np.isfinite(series[name].uncertainty)]

@@ -1,8 +1,11 @@
 """House standards: what is in force, changing it, limits from accepted cakes or from a layer plan, a new kind."""
 
+from html import escape
+
 import streamlit as st
 
 from app import standard_edit
+from app.choose import kind_of_cake
 from app.look import plain
 from app.shop import store
 from app.standard_source import from_cakes, from_layers, from_text
@@ -25,10 +28,8 @@ VIEWS = {
 def run() -> None:
     """Choose a kind of cake, then what to do with its standard."""
     st.title("House standards")
-    standards = {kept.standard.code: kept for kept in house.all_in_force(store())}
-    kind = st.selectbox("Kind of cake", list(standards), format_func=lambda k: standards[k].standard.name)
+    kept = kind_of_cake()
     view = st.pills("Do", list(VIEWS), default="view", required=True, format_func=lambda v: VIEWS[v])
-    kept = standards[kind]
     try:
         {
             "view": _view,
@@ -50,7 +51,7 @@ def _view(kept: KeptStandard) -> None:
             icon=":material/flag:",
         )
     since = "" if standard.date is None else f", {standard.date:%d %b %Y}"
-    plain(f"Version {standard.version}{since}. {kept.note}")
+    plain(f"Version {standard.version}{since}{f' ({kept.note})' if kept.note else ''}")
     show_lines(standard)
     _head(standard)
     earlier = house.versions(store(), standard.code)[:-1]
@@ -62,20 +63,19 @@ def _view(kept: KeptStandard) -> None:
 
 
 def show_lines(standard: HouseStandard) -> None:
-    """The lines as a table."""
+    """The lines, one below the other."""
     rows = []
     for name, line in standard.lines.items():
         limit = standard.limit(name)
+        words = "given per order" if limit is None else limit_words(name, limit)
+        note = f" {line.note}" if line.note else ""
         rows.append(
-            {
-                "What": QUANTITIES[name].label,
-                "Limit": "given per order" if limit is None else limit_words(name, limit),
-                "Decides": "must hold" if line.must else "coaching",
-                "Weight": f"{line.weight:g}",
-                "Note": line.note,
-            }
+            f'<div class="qc-rule"><span class="name">{escape(QUANTITIES[name].label)}</span>'
+            f'<span class="lim">{escape(words)}</span>'
+            f'<span class="note">{"must hold" if line.must else "coaching"}, weight {line.weight:g}.'
+            f"{escape(note)}</span></div>"
         )
-    st.dataframe(rows, hide_index=True, width="stretch", height=38 + 35 * len(rows))
+    st.html("".join(rows))
 
 
 def _head(standard: HouseStandard) -> None:

@@ -1,18 +1,19 @@
 """Trends of one decorator, or of the whole bench: charts, what they say in words, learning."""
 
-from datetime import UTC, datetime, time
+from datetime import UTC, date, datetime, time
 
 import numpy as np
 import streamlit as st
 
 from app.charts import key_words, learning_chart, trend_chart
+from app.choose import kind_of_cake
 from app.look import plain
 from app.shop import store
-from qc import house
 from qc.house import KeptStandard
 from qc.learning import LearningReport, learning_report
 from qc.limits import Limit
 from qc.quantities import QUANTITIES
+from qc.report_month import month_report
 from qc.series import Series
 from qc.trends import Period, batch_trend, trend
 
@@ -23,13 +24,14 @@ def run() -> None:
     """Choose whose cakes and which quantity; the chart and its sentences; the learning of one decorator."""
     st.title("Trends")
     names = [d.pseudonym for d in store().decorators()]
-    standards = {kept.standard.code: kept for kept in house.all_in_force(store())}
     left, right = st.columns(2)
     who = left.selectbox("Whose cakes", [*names, BENCH])
-    kind = right.selectbox("Kind of cake", list(standards), format_func=lambda k: standards[k].standard.name)
+    with right:
+        kept = kind_of_cake()
+    kind = kept.standard.code
     decorator = None if who == BENCH else who
     series = store().all_series(kind, decorator)
-    limits = _limits(standards[kind])
+    limits = _limits(kept)
     shown = [name for name in limits if name in series] + [
         name for name in series if name in QUANTITIES and name not in limits and not QUANTITIES[name].clocked
     ]
@@ -42,6 +44,7 @@ def run() -> None:
     _days(series[name], kind, decorator)
     if decorator is not None:
         _learning(kind, decorator, series, {n: v for n, v in limits.items() if v is not None})
+    _month_page(decorator)
     st.caption("Trends are about cakes, for coaching, within one kind of cake. They never rank people.")
 
 
@@ -72,7 +75,7 @@ def _baseline(kind: str, decorator: str | None) -> Period | None:
             st.caption("From the first twenty cakes. You can set another period: one in which the work was steady.")
         else:
             st.caption(f"From your period {kept.start:%d %b %Y} to {kept.end:%d %b %Y}.")
-        days = st.date_input("Steady period", value=(), key=f"baseline_{kind}_{decorator}")
+        days = st.date_input("Steady period", value=[], key=f"baseline_{kind}_{decorator}")
         if st.button("Take the limits from this period", width="stretch") and len(days) == 2:
             start, end = (datetime.combine(day, at, UTC) for day, at in zip(days, (time.min, time.max), strict=True))
             store().set_baseline(kind, decorator, start, end)
@@ -85,6 +88,22 @@ def _baseline(kind: str, decorator: str | None) -> Period | None:
 def _days(series: Series, kind: str, decorator: str | None) -> None:
     with st.expander("Day by day"):
         plain(batch_trend(series).sentence)
+
+
+def _month_page(decorator: str | None) -> None:
+    """The month on one page, to print."""
+    with st.expander("A month on one page, to print"):
+        day = st.date_input("Any day of the month")
+        if st.button("Make the page", icon=":material/print:", width="stretch") and isinstance(day, date):
+            data = month_report(store(), day.year, day.month, decorator)
+            st.download_button(
+                "Save the page (PDF)",
+                data,
+                f"month-{day:%Y-%m}.pdf",
+                "application/pdf",
+                width="stretch",
+                type="primary",
+            )
 
 
 def _learning(kind: str, decorator: str, series: dict[str, Series], limits: dict[str, Limit]) -> None:
