@@ -38,14 +38,16 @@ def _profile(
 
 def _shapes() -> tuple[Shape, ...]:
     t = np.linspace(0, 1, 41)
-    ball = [(v, 2 * np.sqrt(max(v * (1 - v), 0))) for v in t]
-    foot = np.sqrt(np.clip(1 - (np.maximum(0.22 - t, 0) / 0.30) ** 2, 0, 1))
-    up = np.clip((t - 0.22) / 0.78, 0, 1)
+    # all stand a little sunk into soft icing; a ball's stalk end or crown rises a little over it
+    ball = np.where(t < 0.44, np.sqrt(1 - (np.minimum(t - 0.44, 0) / 0.5) ** 2), np.sqrt(1 - ((t - 0.44) / 0.56) ** 2))
+    foot = np.sqrt(np.clip(1 - (np.maximum(0.195 - t, 0) / 0.27) ** 2, 0, 1))
+    up = np.clip((t - 0.195) / 0.805, 0, 1)
     drop = np.minimum(foot, 0.30 * (1 - up) + 0.35 * (1 + np.cos(np.pi * up)))
     foot = np.sqrt(np.clip(1 - (np.maximum(0.33 - t, 0) / 0.40) ** 2, 0, 1))
     up = np.clip((t - 0.33) / 0.60, 0, 1)
     dome = np.minimum(foot, np.sqrt(np.clip(1 - up**1.6, 0, 1)))
-    egg = np.sin(np.pi * t**0.72) ** 0.62 * (1.06 - 0.30 * t)
+    v = 0.023 + 0.977 * t
+    egg = np.clip(np.sin(np.pi * v**0.72), 0, None) ** 0.62 * (1.06 - 0.30 * v)
     egg = egg / egg.max()
     lying = np.sqrt(np.clip(1 - t**2, 0, 1))
     both = lambda r: list(zip(t, r, strict=True))  # noqa: E731
@@ -53,7 +55,7 @@ def _shapes() -> tuple[Shape, ...]:
         _profile("drop", both(drop), 0.90, 0.09),
         _profile("dome", both(dome), 0.75, 0.08),
         _profile("egg", both(egg), 1.08, 0.09),
-        _profile("ball", ball, 0.86, 0.06),
+        _profile("ball", both(ball), 0.86, 0.06),
         _profile("disc", [(0, 0.5), (0.06, 0.85), (0.3, 1), (0.7, 1), (0.88, 0.8), (1, 0.4)], 0.43, 0.05),
         _profile(
             "swirl",
