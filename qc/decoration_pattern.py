@@ -100,7 +100,7 @@ def judge_pattern(pieces: Pieces, body: Body, expected: int | None, settings: Pa
         if (ring_of == k).sum() >= 3
     )
     ideals = tuple(
-        best_pattern(pieces.centres_mm[r.members], (r.circle.x_mm, r.circle.y_mm), r.circle.radius_mm, r.places)
+        best_pattern(pieces.centres_mm[r.singles], (r.circle.x_mm, r.circle.y_mm), r.circle.radius_mm, r.places)
         for r in rings
     )
     even = None
@@ -197,7 +197,7 @@ def _decorations(
 ) -> tuple[Decoration, ...]:
     move = np.full((len(ring_of), 2), np.nan)
     for ring, ideal in zip(rings, ideals, strict=True):
-        move[ring.members] = ideal.moves_mm
+        move[ring.singles] = ideal.moves_mm
     hours = clock_of(np.arctan2(pieces.centres_mm[:, 1], pieces.centres_mm[:, 0]))
     out = []
     for i, (x, y) in enumerate(pieces.centres_mm):
@@ -247,6 +247,10 @@ def measure_pattern(
     given = 6 if rings else (2 if n > 1 else 1)
     if not rings:
         warnings.append("The decorations form no ring (fewer than three on one circle): ring and spacing are left out.")
+    if rings and expected and rings[0].places != expected:
+        warnings.append(f"The ring has {rings[0].places} even places where the standard asks for {expected}.")
+    if rings and rings[0].doubled:
+        warnings.append("Two decorations stand on one place of the ring: see where the gaps are smallest.")
     if n == 1:
         warnings.append("There is one decoration only: the spread of sizes is left out.")
     value = _values(pieces.centres_mm[None], pieces.diameters_mm[None], rings, middle_mm)[0]

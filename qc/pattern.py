@@ -14,6 +14,7 @@ from qc.errors import FitError
 
 Array = NDArray[np.float64]
 TAU = 2 * np.pi
+DOUBLED = 0.4  # share of the pitch under which two pieces stand on one place
 
 
 @dataclass(frozen=True)
@@ -82,6 +83,16 @@ class Ring:
     def missing(self) -> int:
         """Places without a piece."""
         return int(np.maximum(self.gap_places - 1, 0).sum())
+
+    @property
+    def doubled(self) -> int:
+        """Pieces that stand on a place which another one has."""
+        return int((self.gap_places == 0).sum())
+
+    @property
+    def singles(self) -> NDArray[np.int64]:
+        """Members without the second ones of doubled places."""
+        return self.members[np.roll(self.gap_places, 1) != 0]
 
 
 @dataclass(frozen=True)
@@ -223,14 +234,14 @@ def count_places(gaps_deg: ArrayLike, expected: int | None = None, room_deg: flo
     gaps_deg : array_like, shape (N,)
         Gaps of neighbouring pieces in order, together 360.
     expected : int, optional
-        Number of places by the house standard; inferred when left out.
+        Number of places by the house standard; preferred, but an even ring of another number is called that.
     room_deg : float
         The angle that one piece takes up: a wide gap in which no piece would fit is no missing one.
 
     Returns
     -------
     ndarray, shape (N,), int
-        1 for neighbours, 2 where one is missing between; sums to the number of places.
+        1 for neighbours, 2 where one is missing between, 0 for two pieces on one place; sums to the number of places.
 
     Notes
     -----
@@ -241,26 +252,36 @@ def count_places(gaps_deg: ArrayLike, expected: int | None = None, room_deg: flo
     n = len(gaps)
     if n < 3:
         return np.ones(n, np.int64)
-    candidates = [expected] if expected and expected >= n else list(range(n, n + max(2, n // 2) + 1))
-    best, best_cost = np.ones(n, np.int64), np.inf
-    for m in candidates:
-        spans = _spans(gaps, m, n)
+    candidates = set(range(max(3, n - 2), n + max(2, n // 2) + 1)) | ({expected} if expected else set())
+    best, best_cost = np.ones(n, np.int64), np.inf  # an even ring of n where no candidate fits
+    for m in sorted(candidates):
+        spans = _spans(gaps, m)
+        if spans is None:
+            continue
         pitch = 360 / m
-        if ((spans > 1) & (gaps < pitch + 0.5 * room_deg)).any() and not expected:
+        if ((spans > 1) & (gaps < pitch + 0.5 * room_deg)).any() and m != expected:
             continue
         off = (gaps - spans * pitch) / pitch
-        cost = n * np.log(0.0004 + (off**2).mean()) + 3.0 * (m - n)
+        cost = n * np.log(0.0004 + (off**2).mean()) + 3.0 * (np.maximum(spans - 1, 0).sum() + 2 * (spans == 0).sum())
+        if m == expected:
+            cost -= n  # the house standard's number, unless the gaps are e times as even on another
         if cost < best_cost:
             best, best_cost = spans, cost
     return best
 
 
-def _spans(gaps: Array, m: int, n: int) -> NDArray[np.int64]:
-    """Whole numbers of pitches (N,), at least 1, that sum to m and lie nearest to the gaps."""
+def _spans(gaps: Array, m: int) -> NDArray[np.int64] | None:
+    """Whole numbers of pitches (N,) that sum to m and lie nearest to the gaps; None where that cannot be.
+
+    Only gaps well under half a pitch may count as none: two pieces on one place.
+    """
     pitch = 360 / m
-    spans = np.ones(n, np.int64)
-    for _ in range(m - n):
+    spans = np.where(gaps < DOUBLED * pitch, 0, 1).astype(np.int64)
+    if spans.sum() > m:
+        return None
+    while spans.sum() < m:
         gain = (gaps - spans * pitch) ** 2 - (gaps - (spans + 1) * pitch) ** 2
+        gain[spans == 0] = -np.inf
         spans[gain.argmax()] += 1
     return spans
 

@@ -156,9 +156,28 @@ def test_unsteady_hands_are_no_missing_piece() -> None:
     assert count_places(gaps, expected=10).tolist() == [1] * 10
 
 
+def test_two_pieces_on_one_place() -> None:
+    rng = np.random.default_rng(8)
+    a = np.append(2 * np.pi * np.arange(9) / 9 + np.radians(rng.normal(0, 1.5, 9)), 0.12)
+    p = 60 * np.stack([np.cos(a), np.sin(a)], -1)
+    for expected in (None, 9):
+        found = analyse_ring(p, np.arange(10), expected)
+        assert (found.places, found.missing, found.doubled) == (9, 0, 1)
+        assert len(found.singles) == 9
+        assert best_pattern(p[found.singles], (0, 0), 60, found.places).rms_mm < 3
+
+
 def test_the_house_standard_decides_the_places() -> None:
     p = ring(12)[:9]  # three in a row are missing
     assert analyse_ring(p, np.arange(9), expected=12).missing == 3
+
+
+def test_an_even_ring_of_another_number_is_called_that() -> None:
+    """Ten even pieces where the standard says twelve: ten places, even gaps; the count tells that two are too few."""
+    found = analyse_ring(ring(10), np.arange(10), expected=12)
+    assert (found.places, found.missing) == (10, 0)
+    assert found.spacing_error_deg < 1e-6
+    assert analyse_ring(ring(10), np.arange(10), expected=8).places == 10
 
 
 def test_spacing_error_of_one_moved_piece() -> None:
