@@ -228,9 +228,9 @@ def _rows(count: int, ring: Ring | None, hours: Array, u: float) -> list[Measure
         return rows
     n = len(ring.members)
     circle = ring.circle
-    angle = float(np.degrees(0.6 * u / circle.radius_mm))  # neighbours share most of it
+    angle = float(2 * np.sqrt(2) * np.degrees(0.6 * u / circle.radius_mm))  # of a gap, k = 2; neighbours share much
     rows.append(Measurement("decoration_missing", float(ring.missing), 0.0, "1", top))
-    rows.append(Measurement("spacing_error", ring.spacing_error_deg, 2 * np.sqrt(2) * angle, "deg", top))
+    rows.append(Measurement("spacing_error", ring.spacing_error_deg, angle, "deg", top))
     for name, share, sd in (
         ("ring_radius", circle.radius_mm, 0.5 * u),
         ("ring_scatter", ring.scatter_mm, u / 2),
@@ -243,7 +243,7 @@ def _rows(count: int, ring: Ring | None, hours: Array, u: float) -> list[Measure
         a, b = ring.members[k], ring.members[(k + 1) % n]
         middle = float(np.mod(hours[a] - np.mod(hours[a] - hours[b], 12) / 2, 12)) or 12.0
         note = f"gap of {int(ring.gap_places[k])} places"
-        rows.append(Measurement("gap", float(gap), 2 * np.sqrt(2) * angle, "deg", top, note, clock=middle))
+        rows.append(Measurement("gap", float(gap), angle, "deg", top, note, clock=middle))
     return rows
 
 

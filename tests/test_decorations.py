@@ -14,8 +14,10 @@ from qc.decoration_pattern import PatternSettings, Pieces, judge_pattern
 from qc.decoration_regions import RegionSettings, TopMap, by_colour, find_regions
 from qc.decoration_shapes import SHAPES, Outline, fit_shape
 from qc.decorations import DecorationResult, find_decorations
-from qc.finder import LABELS, Finding
-from qc.no_card import NoCardSettings, find_rim
+from qc.errors import OutlineError
+from qc.finder import LABELS, Finding, find
+from qc.no_card import NoCardSettings, find_rim, measure_without_card
+from qc.pattern import analyse_ring
 from qc.pattern_drawing import draw_pattern
 from qc.quantities import QUANTITIES
 from tests.decoration_scene import circles_mm, coarse_map, draw_scene, flat_body, looking_down, shape
@@ -328,6 +330,40 @@ def test_the_rim_is_found_though_a_wall_shows() -> None:
     true = view.project(np.stack([80 * np.cos(a), 80 * np.sin(a), np.full_like(a, body.height_mm)], -1))
     assert np.hypot(*(rim.centre_px - true.mean(0))) < 0.06 * 0.5 * np.ptp(true[:, 0])
     assert rim.axes_px.max() == pytest.approx(0.5 * np.ptp(true[:, 0]), rel=0.05)
+
+
+@pytest.mark.parametrize(
+    ("name", "rgb"), [("drop", (190, 60, 70)), ("drop", (240, 236, 226)), ("disc", (205, 150, 160))]
+)
+def test_whole_way_on_a_drawn_photo(name: str, rgb: tuple[int, int, int]) -> None:
+    """Network, outlines, lean and pattern together: nine pieces, with and without the camera known."""
+    rng = np.random.default_rng(3)
+    places, diameters = ring_places(9, 57.0, rng), rng.normal(22.0, 1.0, 9)
+    scene = draw_scene(shape(name), places, diameters, (60.0, -70.0, 470.0), rng, rgb)
+    finding = find(scene.pixels)
+    result = find_decorations(scene.pixels, scene.view, scene.body, finding)
+    got = {m.name: m for m in result.measurements}
+    assert got["decoration_count"].value == 9
+    assert got["decoration_missing"].value == 0
+    true = analyse_ring(places, np.arange(9))
+    assert abs(got["ring_radius"].value - true.circle.radius_mm) < 1.2
+    assert abs(got["spacing_error"].value - true.spacing_error_deg) < 1.5
+    assert abs(got["decoration_size"].value - diameters.mean()) < 2.0
+    assert result.evenness is not None
+    assert result.evenness.even_beyond_chance
+    free = measure_without_card(scene.pixels, finding)
+    share = {m.name: m for m in free.measurements if m.clock is None}
+    assert share["decoration_count"].value == 9
+    assert abs(share["ring_radius"].value - 100 * true.circle.radius_mm / 80) <= share["ring_radius"].uncertainty
+    assert sum(free.gaps_deg) == pytest.approx(360)
+    assert {m.unit for m in free.measurements} <= {"1", "deg", "%"}
+    assert "without a card" in free.warnings[0]
+
+
+def test_no_cake_no_pattern() -> None:
+    nothing = Finding(np.zeros((len(LABELS), 48, 64), np.float32), 0.1, (0.0, 0.0), (640, 480), 0.0, ())
+    with pytest.raises(OutlineError, match="No cake"):
+        measure_without_card(np.zeros((480, 640, 3), np.uint8), nothing)
 
 
 # ---------------------------------------------------------------- the sample photos
