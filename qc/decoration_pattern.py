@@ -37,7 +37,7 @@ class PatternSettings:
     waist_share: float = 0.045  # of the diameter: height at which pieces are widest, beyond what their shapes say
     # standard uncertainties that the draws do not explain, in the rows' own units: outlines that err together, shapes
     # that are none of ours; so chosen that 95 % of rendered cakes of other seeds lie within the expanded uncertainty
-    beyond: tuple[float, ...] = (0.5, 0.9, 0.1, 0.13, 0.35, 0.4)
+    beyond: tuple[float, ...] = (0.6, 1.0, 0.1, 0.13, 0.35, 0.4)
     scale: float = 0.0015  # share: scale of the photo
     frame_mm: float = 0.2  # cake frame against the photo, along each axis
 
