@@ -26,7 +26,7 @@ CSS = """
 .shot.have .state.bad { display: block; grid-column: 1 / -1; }
 .shot.have .take { background: #fff; color: #0f5c73; }
 .shot input { position: absolute; width: 1px; height: 1px; opacity: 0; }
-.shot label:focus-within { outline: 3px solid #c2571a; outline-offset: 2px; }
+.shot label:focus-within { outline: 3px solid #bd5418; outline-offset: 2px; }
 .shot .state { min-height: 1.4rem; font-size: .95rem; color: #2b2622; }
 .shot .state.bad { color: #8a3a0c; font-weight: 600; }
 @media (hover: none) { .shot .take { display: block; } }

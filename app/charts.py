@@ -11,7 +11,7 @@ from qc.limits import Limit, limit_words, unit_words
 from qc.quantities import QUANTITIES
 from qc.trends import Trend
 
-MOST_POINTS = 400  # cakes drawn; more make a phone slow and the points a smear. The numbers use all of them
+MOST_POINTS = 150  # the latest cakes are drawn; more are a smear on a phone. The numbers use all of them
 HEIGHT_PX = 340
 FONT_PX = 13
 
@@ -179,7 +179,8 @@ def key_words(name: str, limit: Limit | None, drift: bool) -> str:
     house = f" Pale band or orange line: the house limit ({limit_words(name, limit)})." if limit else ""
     slow = " Thick orange line: the slow drift." if drift else ""
     return (
-        "Dots: single cakes, grey bars their uncertainty. Dashed lines: what chance alone does. "
+        f"Dots: single cakes (the latest {MOST_POINTS} at most), grey bars their uncertainty. "
+        "Dashed lines: what chance alone does. "
         f"Orange diamonds: something stands out. Hollow: does not count.{house}{slow}"
     )
 

@@ -15,7 +15,7 @@ from qc.quantities import QUANTITIES
 from qc.verdict import Judgement, LineJudgement, Verdict
 
 WITHIN_COLOUR: Final = "#0f5c73"  # deep teal-blue
-OUTSIDE_COLOUR: Final = "#c2571a"  # burnt orange
+OUTSIDE_COLOUR: Final = "#bd5418"  # burnt orange
 NEUTRAL_COLOUR: Final = "#6d665e"  # warm grey: too close to call, not measured
 BAND_COLOUR: Final = "#d5e5e9"
 COLOURS: Final = {

@@ -11,7 +11,7 @@ from urllib.parse import parse_qsl, urlencode, urlsplit
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import UploadFile
 from starlette.formparsers import MultiPartException
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 
 from app.shop import store
@@ -40,6 +40,8 @@ async def receive_photo(request: Request) -> Response:
         sha256 = await run_in_threadpool(_store, data, name)
     except _Refused as refused:
         return _answer(request, {"error": str(refused)}, refused.status)
+    except ClientDisconnect:
+        return _answer(request, {"error": "The connection was lost; send the photo again."}, 400)
     except PhotoError as error:
         return _answer(request, {"error": str(error)}, 422)
     except CakeQCError as error:

@@ -22,7 +22,6 @@ from qc.verdict import judge
 
 THUMB_PX = 220  # wide enough to see that the right cake was taken, small enough to keep the result in reach
 LOOKED_AT = "photos_looked_at"
-NEW = "New decorator ..."
 
 
 def run() -> None:
@@ -50,16 +49,18 @@ def run() -> None:
 def _who(address: CheckAddress) -> None:
     names = [d.pseudonym for d in store().decorators()]
     index = names.index(address.decorator) if address.decorator in names else None
-    left, right = st.columns([3, 2], vertical_alignment="bottom")
-    chosen = left.selectbox("Decorator (pseudonym)", names, index=index, placeholder="Choose a decorator")
-    if chosen != address.decorator and chosen is not None:
+    chosen = st.selectbox(
+        "Decorator",
+        names,
+        index=index,
+        placeholder="Choose a decorator, or type a new pseudonym",
+        accept_new_options=True,
+        help="A made-up name, not the real one.",
+    )
+    if chosen is not None and chosen not in names:
+        chosen = store().add_decorator(chosen).pseudonym
+    if chosen is not None and chosen != address.decorator:
         remember("decorator", chosen)
-    with right.popover(NEW, width="stretch"), st.form("new_decorator", clear_on_submit=True, border=False):
-        pseudonym = st.text_input("Pseudonym", max_chars=80, help="Not the real name: a made-up one.")
-        if st.form_submit_button("Add", width="stretch"):
-            added = store().add_decorator(pseudonym)
-            remember("decorator", added.pseudonym)
-            st.rerun()
 
 
 def _what(address: CheckAddress) -> KeptStandard | None:

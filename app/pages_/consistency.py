@@ -20,7 +20,7 @@ def run() -> None:
         standard = kind_of_cake().standard
     lines = [n for n in standard.lines if standard.lines[n].count is None]
     name = right.selectbox("What", lines, format_func=lambda n: QUANTITIES[n].label)
-    found = consistency(store().series(standard.code, name))
+    found = _compared(standard.code, name, store().count(kind=standard.code))
     for sentence in found.sentences:
         plain(f"• {sentence}")
     if len(found.decorators) < 2:
@@ -28,6 +28,12 @@ def run() -> None:
     st.altair_chart(consistency_chart(found, standard.limit(name)), width="stretch")
     st.caption("Small lines: single cakes. Dot and bar: average, and one spread to either side. Pale or orange: limit.")
     _figures(found)
+
+
+@st.cache_data(max_entries=32, ttl=600, show_spinner="Comparing ...")
+def _compared(kind: str, name: str, cakes: int) -> Consistency:
+    """Kept until another cake is saved, or ten minutes."""
+    return consistency(store().series(kind, name))
 
 
 def _figures(found: Consistency) -> None:

@@ -1,5 +1,7 @@
 """Set-up: the card to print, how to take the photos, camera profiles, whether the set-up is good enough, keeping."""
 
+from datetime import UTC, datetime, timedelta
+
 import numpy as np
 import streamlit as st
 
@@ -12,6 +14,7 @@ from qc.commands.camera import describe
 from qc.gauge import finer_than_setup
 from qc.profiles import CameraStore
 
+LATEST_DAYS = 60  # the set-up as it is now, not as it was last year
 RETENTION = "retention_days"
 GUIDE = """
 1. **Card.** Stand the folded card **beside** the board, its floor panel towards you: never on or over the cake.
@@ -79,17 +82,16 @@ def _cameras() -> None:
 def _good_enough() -> None:
     st.subheader("Is the set-up good enough for these limits?")
     standard = kind_of_cake().standard
-    series = store().all_series(standard.code)
-    if not series:
+    typical = _typical_uncertainty(standard.code, store().count(kind=standard.code))
+    if not typical:
         st.caption("No cakes of this kind yet.")
         return
     told = 0
     for name in standard.lines:
         limit = standard.limit(name)
-        if limit is None or limit.kind == "count" or name not in series:
+        if limit is None or limit.kind == "count" or name not in typical:
             continue
-        known = series[name].uncertainty[np.isfinite(series[name].uncertainty)]
-        warning = finer_than_setup(name, limit, float(np.median(known))) if len(known) else None
+        warning = finer_than_setup(name, limit, typical[name])
         if warning:
             st.warning(unmarked(warning), icon=":material/straighten:")
             told += 1
@@ -98,6 +100,18 @@ def _good_enough() -> None:
     st.caption(
         "For the full study, photograph the same cakes several times with several people, then run: cakeqc gauge."
     )
+
+
+@st.cache_data(max_entries=16, ttl=600, show_spinner=False)
+def _typical_uncertainty(kind: str, cakes: int) -> dict[str, float]:
+    """The median uncertainty of each quantity in the shop's own latest photos; kept until another cake is saved."""
+    latest = datetime.now(UTC) - timedelta(days=LATEST_DAYS)
+    found = {}
+    for name, series in store().all_series(kind, since=latest).items():
+        known = series.uncertainty[np.isfinite(series.uncertainty)]
+        if len(known):
+            found[name] = float(np.median(known))
+    return found
 
 
 def _retention() -> None:
