@@ -24,11 +24,17 @@ class ShowSettings:
     limit: float = 6.0  # CIEDE2000 against the icing's own colour
     least_mm2: float = 4.0  # smallest patch
     colour: float = 3.4  # CIEDE2000 at equal lightness that makes a patch certain
-    dark: float = 0.26  # log light under its row's median that makes a patch certain
+    core_mm: float = 2.0  # how far off the strongest colour of a patch may be from its edge
+    limit_seen: float = 7.2  # a phone's contrast curve makes faint patches stronger than they are
+    part_way: float = 0.3  # share of that colour's difference at which a blurred edge is put
+    tint_part_way: float = 0.38  # the same for colour alone, where thin icing lies between the sponge
+    tint: float = 1.5  # CIEDE2000 at equal lightness that tells sponge from a ridge's dark flank
+    dark: float = 0.33  # log light under its row's median that makes a patch certain
+    dark_wide: float = 0.40  # log light that tells dark sponge where it is meant to show
     seed_mm2: float = 1.5  # of certain places that a patch needs
     row_mm: float = 60.0  # length of row whose median takes the ridges off
-    widely: float = 0.05  # share of strongly coloured or dark icing from which sponge is taken as meant
-    least_luminance: float = 0.30  # darker icing mirrors as much as it shows: nothing can be told
+    widely: float = 0.09  # share of strongly coloured places from which sponge is taken as meant
+    least_luminance: float = 0.45  # darker icing mirrors as much as it shows: nothing can be told
     px_per_mm: float = 2.0
 
 
@@ -69,12 +75,18 @@ def find_show_through(
     hue = cv2.GaussianBlur(small - light[..., None], (0, 0), 0.8)
     colour = _difference(hue, own, ok & (np.abs(hue).max(-1) > 0.02))
     strong = ok & (_difference(small, own, ok & (np.abs(small).max(-1) > 0.08)) > settings.limit)
-    strong &= (colour > settings.colour) | (light < -2 * settings.dark)
+    strong &= colour > settings.colour
     widely = bool(strong.sum() > settings.widely * max(ok.sum(), 1))
     flat = light if widely or not rings else light - _row_median(light, ok, settings)
     certain = (colour > settings.colour) | (flat < -settings.dark)
     full = _difference(hue + flat[..., None], own, ok & ((np.abs(hue).max(-1) > 0.02) | (np.abs(flat) > 0.06)))
-    bad = _grown(ok & (full > settings.limit), ok & certain & (full > settings.limit), settings)
+    reach = 2 * round(settings.core_mm * settings.px_per_mm) + 1
+    core = cv2.dilate(full, np.ones((reach, reach), np.uint8))  # JPEG blurs colour: an edge lies part-way up
+    off = ok & (full > np.maximum(settings.limit_seen, settings.part_way * core))
+    if widely:  # no row is free of sponge, so ridges are told by their colour alone
+        tint = np.maximum(settings.tint, settings.tint_part_way * cv2.dilate(colour, np.ones((reach, reach), np.uint8)))
+        off = ok & (full > settings.limit) & ((colour > tint) | (light < -settings.dark_wide))
+    bad = _grown(off, off & certain, settings)
     return Shown(ok, bad, full, widely)
 
 

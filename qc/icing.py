@@ -1,0 +1,428 @@
+"""The icing's colour, what shows through it, and its blemishes, on the flattened side and top.
+
+Each photo is flattened, its light is taken off (`qc.shading`), and what is left is compared with the icing's own
+colour, white-balanced on the card's paper. Borders, decorations and the card in front of the side are left out.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from qc.blemishes import Spot, SpotSettings, find_spots
+from qc.body import Body
+from qc.camera import View
+from qc.clock import clock_of
+from qc.colour import PAPER_REFLECTANCE, delta_e2000, lab_of_linear, luminance
+from qc.finder import Finding
+from qc.quantities import Blemish, Decoration, Measurement
+from qc.shading import ShadingSettings, Unlit, remove_light
+from qc.show_through import Shown, ShowSettings, find_show_through
+from qc.unroll import SidePicture, TopPicture, merge_sides, side_picture, top_picture, top_points_px
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class IcingSettings:
+    """How the surface is read."""
+
+    px_per_mm: float = 4.0  # of the flattened pictures: a pit of 1.5 mm is six pixels
+    low: float = 0.05  # share of the height from which the side counts
+    high: float = 0.95
+    facing: float = 0.25  # cosine of the angle at which the side is still read (75 degrees)
+    rim_mm: float = 2.0  # the top counts this far inside the rounding of its edge
+    border: float = 0.15  # probability of a piped border from which a place is not the side
+    piece: float = 0.3  # the same for decorations and the card
+    piece_mm: float = 1.0  # margin round decorations on the side
+    around_piece_mm: float = 5.0  # margin on the top: pieces throw shadows and their colour
+    patch_mm2: float = 12.0  # no spots are looked for in patches larger than this ...
+    patch_margin_mm: float = 2.0  # ... and this close to them
+    same_mm: float = 4.0  # spots of two photos nearer than this are one
+    colour_sigma: tuple[float, float, float] = (
+        4.0,
+        2.0,
+        3.0,
+    )  # Lab, from rendered cakes: light on card and cake differ
+    shading: ShadingSettings = ShadingSettings()
+    show: ShowSettings = ShowSettings()
+    show_top: ShowSettings = ShowSettings(dark=9.0, colour=8.0, limit_seen=10.0)  # shadows and colour thrown by pieces
+    spots: SpotSettings = SpotSettings()
+
+
+@dataclass(frozen=True)
+class Patch:
+    """One patch of filling or sponge that shows."""
+
+    photo: str
+    clock: float
+    height_mm: float
+    area_mm2: float
+
+
+@dataclass(frozen=True)
+class Face:
+    """One flattened photo, read."""
+
+    photo: str
+    picture: SidePicture | TopPicture
+    valid: Mask
+    unlit: Unlit
+    own: Array  # (3,) linear colour of the icing, 1 the perfect white
+    white: bool  # balanced on the card's paper
+    shown: Shown
+    mirrors: bool
+
+
+@dataclass(frozen=True)
+class IcingResult:
+    """What the surface shows."""
+
+    measurements: tuple[Measurement, ...]
+    blemishes: tuple[Blemish, ...]
+    patches: tuple[Patch, ...]
+    colour_lab: tuple[float, float, float] | None
+    faces: tuple[Face, ...]
+    side: SidePicture | None  # all side photos in one
+    warnings: tuple[str, ...]
+
+    @property
+    def top(self) -> TopPicture | None:
+        """The top seen square from above."""
+        return next((f.picture for f in self.faces if isinstance(f.picture, TopPicture)), None)
+
+
+def measure_icing(
+    photos: Mapping[str, NDArray[np.uint8]],
+    views: Mapping[str, View],
+    body: Body,
+    findings: Mapping[str, Finding],
+    paper_px: Mapping[str, Array | None] | None,
+    decorations: Sequence[Decoration],
+    layers: Sequence[float] | None = None,
+    semi_naked: bool = False,
+    settings: IcingSettings | None = None,
+) -> IcingResult:
+    """Read the icing's surface.
+
+    Parameters
+    ----------
+    photos : mapping of str to ndarray, shape (H, W, 3), uint8
+        Upright RGB photos "top", "side", "side2".
+    views, findings : mapping
+        Their cameras in the cake frame and what they show.
+    paper_px : mapping of str to ndarray, shape (3,), or None
+        Linear RGB of the card's paper in each photo, where it was seen.
+    decorations : sequence of Decoration
+        Pieces on the top, to be left out.
+    layers : sequence of float, optional
+        Heights of the fillings above the board; named in the notes of patches that sit on one.
+    semi_naked : bool
+        Sponge is meant to show: the share is nominal, and crumbs can't be told from it.
+    """
+    settings = settings or IcingSettings()
+    paper = paper_px or {}
+    faces, warnings = [], []
+    for name in ("side", "side2", "top"):
+        if name in photos and name in views:
+            face = _read(
+                name, photos[name], views[name], body, findings.get(name), paper.get(name), decorations, settings
+            )
+            if face is None:
+                warnings.append(f"The icing can't be read in the {name} photo: too little of it is seen.")
+            else:
+                faces.append(face)
+    if not faces:
+        return IcingResult((), (), (), None, (), None, tuple(warnings))
+    sides = {f.photo: f.picture for f in faces if isinstance(f.picture, SidePicture)}
+    side = merge_sides(sides) if sides else None
+    rows, lab = _colour_rows(faces, settings, warnings)
+    mirrors = float(np.mean([luminance(f.own) for f in faces])) < settings.show.least_luminance
+    rows += _show_rows(faces, body, mirrors, semi_naked, warnings)
+    blemishes = _blemishes(faces, body, mirrors, semi_naked, settings, warnings)
+    rows.append(_count_row(blemishes, faces, mirrors, semi_naked))
+    return IcingResult(
+        tuple(rows),
+        tuple(blemishes),
+        _patches(faces, body, mirrors, settings),
+        lab,
+        tuple(faces),
+        side,
+        tuple(warnings),
+    )
+
+
+def colour_shift(icing: IcingResult, house_lab: tuple[float, float, float]) -> Measurement | None:
+    """CIEDE2000 distance of the icing's colour from the house colour; None where no colour was had."""
+    if icing.colour_lab is None:
+        return None
+    own = np.array(icing.colour_lab)
+    value = float(delta_e2000(own, np.array(house_lab)))
+    sigma = {m.name: m.uncertainty / 2 for m in icing.measurements if m.name.startswith("colour_")}
+    steps = np.diag([sigma["colour_L"], sigma["colour_a"], sigma["colour_b"]])
+    moved = [float(delta_e2000(own + s, np.array(house_lab))) - value for s in (*steps, *-steps)]
+    u = float(np.sqrt((np.square(moved)).sum() / 2))
+    photos = next(m.photos for m in icing.measurements if m.name == "colour_L")
+    return Measurement("colour_shift", value, 2 * u, "1", photos, interval=(max(0.0, value - 2 * u), value + 2 * u))
+
+
+# ---------------------------------------------------------------- one photo
+def _labelled(finding: Finding | None, label: str, at_px: NDArray[np.float32], least: float) -> Mask:
+    """Where a flattened picture shows something of a label."""
+    if finding is None:
+        return np.zeros(at_px.shape[:2], bool)
+    at = at_px * np.float32(finding.scale_px) + np.array(finding.offset_px, np.float32)
+    return np.asarray(cv2.remap(finding.probability(label), at[..., 0], at[..., 1], cv2.INTER_LINEAR) > least)
+
+
+def _wider(mask: Mask, mm: float, px_per_mm: float) -> Mask:
+    n = 2 * max(1, round(mm * px_per_mm)) + 1
+    return np.asarray(cv2.dilate(mask.astype(np.uint8), np.ones((n, n), np.uint8)) > 0)
+
+
+def _read(
+    name: str,
+    pixels: NDArray[np.uint8],
+    view: View,
+    body: Body,
+    finding: Finding | None,
+    paper: Array | None,
+    decorations: Sequence[Decoration],
+    settings: IcingSettings,
+) -> Face | None:
+    """Flatten one photo, take its light off and find what shows through."""
+    scale = settings.px_per_mm
+    picture: SidePicture | TopPicture
+    if name == "top":
+        picture = top_picture(pixels, view, body, scale)
+        valid = _top_valid(picture, view, body, finding, decorations, settings)
+        height, show = 2 * picture.reach_mm, settings.show_top
+    else:
+        picture = side_picture(pixels, view, body, name, scale)
+        valid = _side_valid(picture, body, finding, settings)
+        height, show = body.height_mm, settings.show
+    unlit = remove_light(picture.pixels, valid, height, scale, settings.shading)
+    if unlit is None:
+        return None
+    white = paper is not None and bool(np.all(np.asarray(paper) > 0.02))
+    reference = np.asarray(paper, float) if white else np.full(3, unlit.light.max())
+    own = unlit.light / reference * PAPER_REFLECTANCE
+    own = own / max(own.max() / 0.93, 1.0)  # nothing is lighter than fresh snow: the card stood in shade
+    mirrors = bool(luminance(own) < settings.show.least_luminance)
+    shown = find_show_through(unlit.log, valid, own, scale, name != "top", show)
+    return Face(name, picture, valid, unlit, own, white, shown, mirrors)
+
+
+def _side_valid(picture: SidePicture, body: Body, finding: Finding | None, settings: IcingSettings) -> Mask:
+    z = picture.z_mm[:, None] / body.height_mm
+    valid = picture.seen & (picture.facing > settings.facing) & (z > settings.low) & (z < settings.high)
+    border = _labelled(finding, "foot_border", picture.at_px, settings.border)
+    valid &= ~cv2.dilate(border.astype(np.uint8), np.ones((13, 5), np.uint8)).astype(bool)
+    for label in ("decoration", "card"):
+        valid &= ~_wider(_labelled(finding, label, picture.at_px, settings.piece), settings.piece_mm, picture.px_per_mm)
+    return np.asarray(valid)
+
+
+def _top_valid(
+    picture: TopPicture,
+    view: View,
+    body: Body,
+    finding: Finding | None,
+    decorations: Sequence[Decoration],
+    settings: IcingSettings,
+) -> Mask:
+    n, scale = picture.pixels.shape[0], picture.px_per_mm
+    row, col = np.mgrid[0:n, 0:n]
+    away = np.hypot(col - (n - 1) / 2, row - (n - 1) / 2) / scale
+    valid = away < body.radius_mm - body.edge_mm - settings.rim_mm
+    pieces = _labelled(finding, "decoration", top_points_px(picture, view, body), settings.piece)
+    pieces = _wider(pieces, settings.around_piece_mm, scale)
+    for d in decorations:
+        c, r = picture.to_px(np.array([d.x_mm, d.y_mm]))
+        pieces |= np.hypot(col - c, row - r) < (d.diameter_mm / 2 + settings.around_piece_mm) * scale
+    return np.asarray(valid & ~pieces)
+
+
+# ---------------------------------------------------------------- rows
+def _colour_rows(
+    faces: list[Face], settings: IcingSettings, warnings: list[str]
+) -> tuple[list[Measurement], tuple[float, float, float] | None]:
+    """Mean colour in Lab, and its evenness."""
+    balanced = [f for f in faces if f.white]
+    photos = tuple(f.photo for f in balanced)
+    even = float(np.mean([_evenness(f) for f in faces]))
+    rows = [Measurement("colour_evenness", even, 0.5 + 0.4 * even, "1", tuple(f.photo for f in faces))]
+    if not balanced:
+        warnings.append("Colour is left out: the card's paper is not seen, or burnt out, so there is no white.")
+        return rows, None
+    lab = np.array([lab_of_linear(f.own) for f in balanced])
+    mean = np.median(lab, axis=0)
+    spread = lab.std(0) / np.sqrt(len(lab)) if len(lab) > 1 else np.zeros(3)
+    for k, name in enumerate(("colour_L", "colour_a", "colour_b")):
+        u = float(np.hypot(settings.colour_sigma[k], spread[k]))
+        rows.append(Measurement(name, float(mean[k]), 2 * u, "1", photos, "white is the card's paper"))
+    return rows, (float(mean[0]), float(mean[1]), float(mean[2]))
+
+
+def _evenness(face: Face) -> float:
+    """Mean CIEDE2000, at equal lightness, of places about 10 mm wide against the icing's own colour."""
+    log = face.unlit.log
+    size = (max(2, log.shape[1] // 40), max(2, log.shape[0] // 40))
+    sound = face.valid.astype(np.float32)
+    weight = cv2.resize(sound, size, interpolation=cv2.INTER_AREA)
+    hue = (log - log.mean(-1, keepdims=True)) * sound[..., None]
+    mean = cv2.resize(hue, size, interpolation=cv2.INTER_AREA)[weight > 0.5] / weight[weight > 0.5, None]
+    if len(mean) < 4:
+        return 0.0
+    own = face.own
+    return float(np.median(delta_e2000(lab_of_linear(own * np.exp(mean)), lab_of_linear(own))))
+
+
+def _show_rows(
+    faces: list[Face], body: Body, mirrors: bool, semi_naked: bool, warnings: list[str]
+) -> list[Measurement]:
+    """Share of the side, over all side photos, and of the top."""
+    rows = []
+    sides = [f for f in faces if isinstance(f.picture, SidePicture)]
+    tops = [f for f in faces if f.photo == "top"]
+    if mirrors and sides:
+        warnings.append(
+            "Show-through on this dark icing is a lower bound: it mirrors the room, and what is mirrored can't be "
+            "told from what shows through."
+        )
+    for name, group in (("show_through", sides), ("show_through_top", tops)):
+        if not group:
+            continue
+        seen, bad = _union(group, body)
+        share = 0.0 if mirrors else 100 * bad / max(seen, 1.0)
+        u = 0.25 + 0.45 * share if share < 12 else 2.5 + 0.05 * share
+        note = "meant to show on a semi-naked cake" if semi_naked and name == "show_through" else None
+        low = max(0.0, share - u)
+        rows.append(Measurement(name, share, u, "%", tuple(f.photo for f in group), note, interval=(low, share + u)))
+    return rows
+
+
+def _union(group: list[Face], body: Body) -> tuple[float, float]:
+    """Seen and bad area (arbitrary unit) of several faces: each direction counts in the photo that faces it best."""
+    if len(group) == 1:
+        return float(group[0].shown.valid.sum()), float(group[0].shown.bad.sum())
+    middles = [_directions(f) for f in group]
+    seen = bad = 0.0
+    for i, face in enumerate(group):
+        theta, middle = middles[i]
+        others = np.min([np.abs(_turn(theta - m)) for k, (_, m) in enumerate(middles) if k != i], axis=0)
+        mine = np.abs(_turn(theta - middle)) <= others
+        seen += float(face.shown.valid[:, mine].sum())
+        bad += float(face.shown.bad[:, mine].sum())
+    return seen, bad
+
+
+def _directions(face: Face) -> tuple[Array, float]:
+    """Direction of each column of the show-through picture, and of the middle of what the camera sees."""
+    assert isinstance(face.picture, SidePicture)
+    theta = face.picture.theta_rad
+    few = np.linspace(theta[0], theta[-1], face.shown.valid.shape[1])
+    return few, 0.5 * float(theta[0] + theta[-1])
+
+
+def _turn(angle: Array) -> Array:
+    return (angle + np.pi) % (2 * np.pi) - np.pi
+
+
+def _patches(faces: list[Face], body: Body, mirrors: bool, settings: IcingSettings) -> tuple[Patch, ...]:
+    """Where it shows through, largest first."""
+    out = []
+    for face in faces if not mirrors else []:
+        count, _, stats, centre = cv2.connectedComponentsWithStats(face.shown.bad.astype(np.uint8), connectivity=8)
+        factor = settings.px_per_mm / settings.show.px_per_mm
+        for k in range(1, count):
+            theta, z, _, _ = _place(face, centre[k][0] * factor, centre[k][1] * factor, body)
+            area = stats[k, cv2.CC_STAT_AREA] / settings.show.px_per_mm**2
+            out.append(Patch(face.photo, float(clock_of(theta)), z, float(area)))
+    return tuple(sorted(out, key=lambda p: -p.area_mm2))
+
+
+def _place(face: Face, column: float, row: float, body: Body) -> tuple[float, float, float, float]:
+    """Direction, height, x and y of a place in a face's picture."""
+    if isinstance(face.picture, SidePicture):
+        theta, z = (float(v) for v in face.picture.to_mm(np.array([column, row])))
+        x, y, _ = body.side_point_mm(theta, z)
+        return float(np.arctan2(y, x)), z, float(x), float(y)
+    x, y = (float(v) for v in face.picture.to_mm(np.array([column, row])))
+    return float(np.arctan2(y, x)), float(body.top_z_mm(x, y)), x, y
+
+
+# ---------------------------------------------------------------- spots
+def _blemishes(
+    faces: list[Face], body: Body, mirrors: bool, semi_naked: bool, settings: IcingSettings, warnings: list[str]
+) -> list[Blemish]:
+    """Spots of all photos, each once."""
+    out: list[Blemish] = []
+    sponge = semi_naked or any(f.shown.widely for f in faces if f.photo != "top")
+    if sponge and not mirrors:
+        warnings.append("Crumbs on the side are not counted: they can't be told from the sponge that shows.")
+    for face in faces:
+        for spot in _face_spots(face, mirrors, body, settings):
+            if sponge and not mirrors and face.photo != "top" and spot.kind == "crumb":
+                continue
+            theta, z, x, y = _place(face, spot.column_px, spot.row_px, body)
+            one = Blemish(spot.kind, face.photo, float(clock_of(theta)), z, spot.size_mm, x, y)
+            if not any(_same(one, o, settings.same_mm) for o in out):
+                out.append(one)
+    return out
+
+
+def _same(a: Blemish, b: Blemish, reach_mm: float) -> bool:
+    if (a.photo == "top") != (b.photo == "top"):
+        return False
+    reach = max(reach_mm, 0.5 * a.size_mm, 0.5 * b.size_mm)
+    return bool(np.sqrt((a.x_mm - b.x_mm) ** 2 + (a.y_mm - b.y_mm) ** 2 + (a.height_mm - b.height_mm) ** 2) < reach)
+
+
+def _face_spots(face: Face, mirrors: bool, body: Body, settings: IcingSettings) -> list[Spot]:
+    """Spots of one face, away from patches and from the border of what is seen."""
+    scale, valid = settings.px_per_mm, face.valid.copy()
+    if not mirrors:
+        count, label, stats, _ = cv2.connectedComponentsWithStats(face.shown.bad.astype(np.uint8), connectivity=8)
+        large = stats[:, cv2.CC_STAT_AREA] > settings.patch_mm2 * settings.show.px_per_mm**2
+        large[0] = False
+        patch = cv2.resize(large[label].astype(np.uint8), valid.shape[::-1], interpolation=cv2.INTER_NEAREST) > 0
+        valid &= ~_wider(patch, settings.patch_margin_mm, scale)
+    if face.photo == "top":
+        return _top_spots(face, valid, mirrors, body, settings)
+    inner = ~_wider(~valid, settings.patch_margin_mm, scale)
+    spots = find_spots(face.unlit.log, valid, scale, mirrors, settings.spots)
+    return [s for s in spots if inner[min(int(s.row_px), len(inner) - 1), min(int(s.column_px), inner.shape[1] - 1)]]
+
+
+def _top_spots(face: Face, valid: Mask, mirrors: bool, body: Body, settings: IcingSettings) -> list[Spot]:
+    """Spots of the top, looked for on a picture unrolled about its middle, so that the blade's rings run along rows."""
+    assert isinstance(face.picture, TopPicture)
+    scale, n = settings.px_per_mm, valid.shape[0]
+    middle, outer = (n - 1) / 2, body.radius_mm * scale
+    radius = np.arange(outer, 0.12 * outer, -1.0, dtype=np.float32)[:, None]
+    turn = np.arange(0, 2 * np.pi, 1 / (0.6 * outer), dtype=np.float32)[None, :]
+    x, y = middle + radius * np.cos(turn), middle - radius * np.sin(turn)
+    log = cv2.remap(face.unlit.log, x, y, cv2.INTER_LINEAR)
+    ok = cv2.remap(valid.astype(np.uint8), x, y, cv2.INTER_NEAREST) > 0
+    inner = ~_wider(~ok, settings.patch_margin_mm, scale)
+    out = []
+    for s in find_spots(log, ok, scale, mirrors, settings.spots):
+        r, c = min(int(s.row_px), len(radius) - 1), min(int(s.column_px), turn.shape[1] - 1)
+        if inner[r, c]:
+            squeeze = float(np.sqrt(radius[r, 0] / (0.6 * outer)))  # columns are arc at 0.6 of the radius
+            out.append(replace(s, column_px=float(x[r, c]), row_px=float(y[r, c]), size_mm=s.size_mm * squeeze))
+    return [s for s in out if s.size_mm >= settings.spots.smallest_mm]
+
+
+def _count_row(blemishes: list[Blemish], faces: list[Face], mirrors: bool, sponge: bool) -> Measurement:
+    """Number of blemishes; some are overlooked on grainy, dark or sponge-strewn icing."""
+    n = len(blemishes)
+    missed = 3.0 if mirrors else 2.0
+    if sponge or any(f.shown.widely for f in faces if f.photo != "top"):
+        missed = 8.0
+    u = float(np.sqrt(missed**2 + n))
+    return Measurement("blemishes", float(n), u, "1", tuple(f.photo for f in faces), interval=(max(0.0, n - u), n + u))
