@@ -71,8 +71,8 @@ export default function (component) {
   const shot = parentElement.querySelector(".shot");
   shot.classList.toggle("have", !!data.have);
   if (data.have) shot.querySelector(".state").classList.remove("bad");
-  shot.querySelector(".take span").textContent = data.have ? "Take again" : "Take photo: " + data.label;
-  shot.querySelector(".choose span").textContent = data.have ? "Choose another" : "Choose photo: " + data.label;
+  shot.querySelector(".take span").textContent = data.have ? "Take again" : "Take photo";
+  shot.querySelector(".choose span").textContent = data.have ? "Choose another" : "Choose photo";
   for (const input of shot.querySelectorAll("input")) {
     input.setAttribute("aria-label", data.label);
     input.onchange = () => {

@@ -55,10 +55,13 @@ def decide_and_save(
         circumstances=about,
         first_photo_time=first,
         token=address.cake,
+        decision=None if decision == LATER else decision,
+        decision_reason=reason,
     )
     number = store().save_check(new)
-    if decision != LATER and decision is not None:
-        store().add_decision(number, decision, reason)
+    last = store().check(number).decision
+    if new.decision is not None and (last is None or (last.decision, last.reason) != (new.decision, reason)):
+        store().add_decision(number, new.decision, reason)  # saved before, decided or decided anew now
     learn_cameras(hashes)
     st.success(f"Saved as cake {number} of {unmarked(address.decorator)}.", icon=":material/check:")
 

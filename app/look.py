@@ -71,6 +71,7 @@ div[data-baseweb="select"] > div, .stTextInput input, .stNumberInput input {{ mi
   .block-container {{ padding-left: 1rem; padding-right: 1rem; }}
   [data-testid="stExpandSidebarButton"] {{ width: auto; padding: .4rem .8rem; border: 1px solid #b9afa2; }}
   [data-testid="stExpandSidebarButton"]::after {{ content: "Menu"; font-size: 1.05rem; margin-left: .3rem; }}
+  [data-testid="stSidebarNavLink"] {{ padding: .75rem .6rem; font-size: 1.1rem; }}
   h1 {{ font-size: 1.8rem !important; }}
 }}
 </style>"""

@@ -12,8 +12,9 @@ from app.photos import photo
 from app.shop import store
 from qc import house
 from qc.card import find_card
+from qc.checking import settings_for
 from qc.errors import CakeQCError
-from qc.measure import MeasureSettings, measure
+from qc.measure import measure
 from qc.profiles import CameraStore
 from qc.quantities import CheckResult
 from qc.standard import HouseStandard
@@ -46,21 +47,9 @@ def _measured() -> _Measured:
     return _Measured()
 
 
-def settings_for(standard: HouseStandard, order: dict[str, float]) -> MeasureSettings:
-    """What the house and the order say about the card and the cake."""
-    count = standard.limit("decoration_count", order) if "decoration_count" in standard.lines else None
-    exact = count.target if count is not None and count.kind == "count" else None
-    return MeasureSettings(
-        print_scale=house.card_scale(store()),
-        expected_decorations=round(exact) if exact else None,
-        house_colour=standard.house_colour,
-        semi_naked=standard.sponge_is_meant,
-    )
-
-
 def measured(hashes: dict[str, str], standard: HouseStandard, order: dict[str, float]) -> CheckResult:
     """What the photos show; tells its stages on the page while it works. Raises CakeQCError."""
-    settings = settings_for(standard, order)
+    settings = settings_for(standard, order, house.card_scale(store()))
     key = (*sorted(hashes.items()), settings)
     if _measured().known(key):
         return _measured().get(key, lambda: CheckResult(()))

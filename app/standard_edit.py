@@ -68,7 +68,7 @@ def _line_form(draft: HouseStandard, name: str) -> None:
         decides = st.radio(
             "Decides", list(DECIDES), index=0 if now and now.must else 1, format_func=lambda d: DECIDES[d]
         )
-        weight = st.number_input("Weight in the points", 0.1, 100.0, now.weight if now else 1.0, 0.5)
+        weight = st.number_input("Weight in the points", 0.1, 100.0, now.weight if now else 1.0, 0.5, format="%g")
         note = st.text_input("Note", now.note if now else "", max_chars=500)
         if st.form_submit_button("Keep this line in the draft", width="stretch"):
             line = figures | {"decides": decides, "weight": float(weight), "note": note}
@@ -93,7 +93,8 @@ def _possible(kind: str, name: str) -> bool:
 
 def _figures(name: str, kind: str, now: dict[str, Any]) -> dict[str, Any]:
     """The fields of one kind of limit."""
-    unit = unit_words(name)
+    unit = unit_words(name).strip()
+    unit = f", {unit}" if unit else ""
 
     def ask(key: str, label: str, least: float | None = None) -> float | None:
         value = now.get(key)

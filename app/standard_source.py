@@ -1,6 +1,7 @@
 """Where a house standard's limits can come from: accepted cakes, a layer plan, a text."""
 
 from datetime import date
+from html import escape
 
 import streamlit as st
 
@@ -41,19 +42,16 @@ def from_cakes(kept: KeptStandard) -> None:
 
 
 def _show(proposals: tuple[Proposal, ...]) -> None:
-    rows = [
-        {
-            "What": QUANTITIES[p.name].label,
-            "Now": _words(p.name, p.old),
-            "Proposed": "stays" if p.new is None else _words(p.name, p.new),
-            "Why": p.explanation + (f". Caution: {p.caution}" if p.caution else ""),
-        }
-        for p in proposals
-    ]
-    st.dataframe(rows, hide_index=True, width="stretch")
+    rows = []
     for p in proposals:
-        if p.caution:
-            st.caption(f"{QUANTITIES[p.name].label}: {p.caution}.")
+        change = "stays" if p.new is None else f"{_words(p.name, p.old)} → {_words(p.name, p.new)}"
+        caution = f" Caution: {p.caution}." if p.caution else ""
+        rows.append(
+            f'<div class="qc-rule"><span class="name">{escape(QUANTITIES[p.name].label)}</span>'
+            f'<span class="lim">{escape(change)}</span>'
+            f'<span class="note">{escape(p.explanation + "." + caution)}</span></div>'
+        )
+    st.html("".join(rows))
 
 
 def _words(name: str, limit: Limit | None) -> str:
@@ -66,11 +64,11 @@ def from_layers(kept: KeptStandard) -> None:
     with st.form("layers"):
         sponges = st.text_input("Sponges, mm, from the bottom up", _list_words(plan.sponge_mm))
         fillings = st.text_input("Fillings, mm", _list_words(plan.filling_mm))
-        coat = st.number_input("Coat on the top, mm", 0.0, 100.0, float(plan.coat_mm), 0.5)
+        coat = st.number_input("Coat on the top, mm", 0.0, 100.0, float(plan.coat_mm), 0.5, format="%g")
         a, b, c = st.columns(3)
-        sponge_tolerance = a.number_input("One sponge ±, mm", 0.1, 20.0, plan.sponge_tolerance_mm, 0.5)
-        filling_tolerance = b.number_input("One filling ±, mm", 0.1, 20.0, plan.filling_tolerance_mm, 0.5)
-        coat_tolerance = c.number_input("Coat ±, mm", 0.1, 20.0, plan.coat_tolerance_mm, 0.5)
+        sponge_tolerance = a.number_input("One sponge ±, mm", 0.1, 20.0, plan.sponge_tolerance_mm, 0.5, format="%g")
+        filling_tolerance = b.number_input("One filling ±, mm", 0.1, 20.0, plan.filling_tolerance_mm, 0.5, format="%g")
+        coat_tolerance = c.number_input("Coat ±, mm", 0.1, 20.0, plan.coat_tolerance_mm, 0.5, format="%g")
         st.form_submit_button("Work out the height", width="stretch")
     planned = _plan(sponges, fillings, coat, (sponge_tolerance, filling_tolerance, coat_tolerance))
     proposal = height_from_layers(kept.standard, planned)

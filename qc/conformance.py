@@ -14,12 +14,12 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.stats import norm
+from scipy.special import ndtr, ndtri  # normal distribution function and its inverse
 
 from qc.limits import Limit, is_count
 from qc.quantities import QUANTITIES, Measurement
 
-COVERAGE_95 = float(norm.ppf(0.975))  # 1.96: half a 95 % interval in standard deviations
+COVERAGE_95 = float(ndtri(0.975))  # 1.96: half a 95 % interval in standard deviations
 TINY = 1e-12  # below this share of the unit a spread is none
 
 
@@ -58,8 +58,8 @@ class Belief:
             share = under + share * (1 - under)
         left, right = self._halves()
         # Inverse of the two branches of the distribution function; Wallis (2014), equation 1
-        low = norm.ppf(np.clip(share / (2 * left), 0, 0.5)) * self.below if self.below > 0 else 0.0
-        up = norm.isf(np.clip((1 - share) / (2 * right), 0, 0.5)) * self.above if self.above > 0 else 0.0
+        low = ndtri(np.clip(share / (2 * left), 0, 0.5)) * self.below if self.below > 0 else 0.0
+        up = -ndtri(np.clip((1 - share) / (2 * right), 0, 0.5)) * self.above if self.above > 0 else 0.0
         return self.mode + np.where(share < left, low, up)
 
     def _halves(self) -> tuple[float, float]:
@@ -69,8 +69,8 @@ class Belief:
     def _uncut(self, x: ArrayLike) -> NDArray[np.float64]:
         d = np.asarray(x, float) - self.mode
         left, right = self._halves()
-        lower = 2 * left * norm.cdf(d / self.below) if self.below > 0 else np.zeros_like(d)
-        rest = 2 * right * norm.sf(d / self.above) if self.above > 0 else np.zeros_like(d)
+        lower = 2 * left * ndtr(d / self.below) if self.below > 0 else np.zeros_like(d)
+        rest = 2 * right * ndtr(-d / self.above) if self.above > 0 else np.zeros_like(d)
         return np.where(d < 0, lower, 1 - rest)
 
 

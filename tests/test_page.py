@@ -5,6 +5,8 @@ The measuring core has tests of its own; here its answer is a fixed cake, so tha
 
 import asyncio
 import json
+import socket
+import time
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -16,6 +18,8 @@ from app import look, measuring, photos, shop
 from app.server import MAIN, PageSettings, streamlit_config
 from app.upload import receive_photo
 from qc import house
+from qc.commands import page as page_command
+from qc.errors import PageError
 from qc.photo import LIMITS
 from qc.verdict import Verdict
 from tests.page_scene import cake, fill, picture, usable
@@ -150,6 +154,12 @@ def test_a_photo_that_is_gone_is_said_in_one_sentence(store, measured_cakes):
     at = opened("check", kind="cream-15", top="0" * 64)
     assert "take it again" in at.error[0].value
     assert opened("check", kind="cream-15", top="../../etc/passwd").title
+
+
+def test_a_cold_cake_shows_the_minutes_since_its_first_photo(store, measured_cakes):
+    address = check_address(store, ("top",)) | {"since": str(int(time.time()) - 12 * 60)}
+    assert "**12 min** since the first photo" in written(opened("check", **address))
+    assert "since the first photo" not in written(opened("check", **(address | {"kind": "ganache-15"})))
 
 
 def test_without_a_decorator_nothing_is_saved(store, measured_cakes):
@@ -381,11 +391,13 @@ def test_records_that_cannot_be_opened_are_one_sentence(tmp_path, monkeypatch):
     assert "\n" not in at.error[0].value
 
 
-def test_a_card_line_that_no_print_has(store):
-    with pytest.raises(house.RecordError, match="100 %"):
-        house.set_card_lines(store, 260.0, 100.0)
-    house.set_card_lines(store, 198.0, 99.5)
-    assert house.card_scale(store) == pytest.approx((0.995, 0.99))
+def test_a_port_in_use_is_one_sentence():
+    with socket.socket() as other:
+        other.bind(("127.0.0.1", 0))
+        other.listen()
+        port = other.getsockname()[1]
+        with pytest.raises(PageError, match=f"Port {port} is in use"):
+            page_command._require_free(port)
 
 
 # --- Colours ------------------------------------------------------------------------------------------------------

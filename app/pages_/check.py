@@ -131,7 +131,8 @@ def _photos(address: CheckAddress, wanted: tuple[str, ...]) -> list[str]:
     for column, name in zip(st.columns(len(wanted)), wanted, strict=True):
         with column:
             have = name in address.photos
-            sent = camera_button(name, TITLES[name].lower(), have)
+            st.markdown(f"**{TITLES[name]}**")
+            sent = camera_button(name, TITLES[name], have)
             if sent is not None:
                 add_photo(name, sent)
                 st.rerun()
@@ -153,12 +154,12 @@ def _usable(sha256: str, name: str, complete: bool) -> bool:
     except CakeQCError as error:
         st.error(unmarked(str(error)), icon=":material/replay:")
         return False
+    reasons = unmarked(" ".join(told.reasons))
     if told.usable:
         st.markdown(":material/check_circle: **Usable**")
+        st.caption(reasons)
     else:
-        st.markdown(":material/replay: **Take it again**")
-    for reason in told.reasons:
-        st.caption(unmarked(reason))
+        st.error(f"**Take it again.** {reasons}", icon=":material/replay:")
     return told.usable
 
 
