@@ -6,6 +6,7 @@ finger mark is a hollow: one flank is lighter, the other darker than the icing; 
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -13,7 +14,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
 Mask = NDArray[np.bool_]
-Picture = NDArray[np.float32]
+Picture = NDArray[Any]
 
 
 @dataclass(frozen=True)

@@ -5,7 +5,8 @@ colour, white-balanced on the card's paper. Borders, decorations and the card in
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from typing import Any
 
 import cv2
 import numpy as np
@@ -17,12 +18,13 @@ from qc.camera import View
 from qc.clock import clock_of
 from qc.colour import PAPER_REFLECTANCE, delta_e2000, lab_of_linear, luminance
 from qc.finder import Finding
+from qc.masks import MaskSettings, side_valid, top_valid, wider
 from qc.quantities import Blemish, Decoration, Measurement
 from qc.shading import ShadingSettings, Unlit, remove_light
 from qc.show_through import Shown, ShowSettings, find_show_through
-from qc.unroll import SidePicture, TopPicture, merge_sides, side_picture, top_picture, top_points_px
+from qc.unroll import SidePicture, TopPicture, merge_sides, side_picture, top_picture
 
-Array = NDArray[np.float64]
+Array = NDArray[Any]
 Mask = NDArray[np.bool_]
 
 
@@ -31,14 +33,6 @@ class IcingSettings:
     """How the surface is read."""
 
     px_per_mm: float = 4.0  # of the flattened pictures: a pit of 1.5 mm is six pixels
-    low: float = 0.05  # share of the height from which the side counts
-    high: float = 0.95
-    facing: float = 0.25  # cosine of the angle at which the side is still read (75 degrees)
-    rim_mm: float = 2.0  # the top counts this far inside the rounding of its edge
-    border: float = 0.15  # probability of a piped border from which a place is not the side
-    piece: float = 0.3  # the same for decorations and the card
-    piece_mm: float = 1.0  # margin round decorations on the side
-    around_piece_mm: float = 5.0  # margin on the top: pieces throw shadows and their colour
     patch_mm2: float = 12.0  # no spots are looked for in patches larger than this ...
     patch_margin_mm: float = 2.0  # ... and this close to them
     same_mm: float = 4.0  # spots of two photos nearer than this are one
@@ -47,10 +41,13 @@ class IcingSettings:
         2.0,
         3.0,
     )  # Lab, from rendered cakes: light on card and cake differ
-    shading: ShadingSettings = ShadingSettings()
-    show: ShowSettings = ShowSettings()
-    show_top: ShowSettings = ShowSettings(dark=9.0, colour=8.0, limit_seen=10.0)  # shadows and colour thrown by pieces
-    spots: SpotSettings = SpotSettings()
+    masks: MaskSettings = field(default_factory=MaskSettings)
+    shading: ShadingSettings = field(default_factory=ShadingSettings)
+    show: ShowSettings = field(default_factory=ShowSettings)
+    show_top: ShowSettings = field(
+        default_factory=lambda: ShowSettings(dark=9.0, colour=8.0, limit_seen=10.0)
+    )  # pieces throw shadows
+    spots: SpotSettings = field(default_factory=SpotSettings)
 
 
 @dataclass(frozen=True)
@@ -170,19 +167,6 @@ def colour_shift(icing: IcingResult, house_lab: tuple[float, float, float]) -> M
 
 
 # ---------------------------------------------------------------- one photo
-def _labelled(finding: Finding | None, label: str, at_px: NDArray[np.float32], least: float) -> Mask:
-    """Where a flattened picture shows something of a label."""
-    if finding is None:
-        return np.zeros(at_px.shape[:2], bool)
-    at = at_px * np.float32(finding.scale_px) + np.array(finding.offset_px, np.float32)
-    return np.asarray(cv2.remap(finding.probability(label), at[..., 0], at[..., 1], cv2.INTER_LINEAR) > least)
-
-
-def _wider(mask: Mask, mm: float, px_per_mm: float) -> Mask:
-    n = 2 * max(1, round(mm * px_per_mm)) + 1
-    return np.asarray(cv2.dilate(mask.astype(np.uint8), np.ones((n, n), np.uint8)) > 0)
-
-
 def _read(
     name: str,
     pixels: NDArray[np.uint8],
@@ -198,11 +182,11 @@ def _read(
     picture: SidePicture | TopPicture
     if name == "top":
         picture = top_picture(pixels, view, body, scale)
-        valid = _top_valid(picture, view, body, finding, decorations, settings)
+        valid = top_valid(picture, view, body, finding, decorations, settings.masks)
         height, show = 2 * picture.reach_mm, settings.show_top
     else:
         picture = side_picture(pixels, view, body, name, scale)
-        valid = _side_valid(picture, body, finding, settings)
+        valid = side_valid(picture, body, finding, settings.masks)
         height, show = body.height_mm, settings.show
     unlit = remove_light(picture.pixels, valid, height, scale, settings.shading)
     if unlit is None:
@@ -214,36 +198,6 @@ def _read(
     mirrors = bool(luminance(own) < settings.show.least_luminance)
     shown = find_show_through(unlit.log, valid, own, scale, name != "top", show)
     return Face(name, picture, valid, unlit, own, white, shown, mirrors)
-
-
-def _side_valid(picture: SidePicture, body: Body, finding: Finding | None, settings: IcingSettings) -> Mask:
-    z = picture.z_mm[:, None] / body.height_mm
-    valid = picture.seen & (picture.facing > settings.facing) & (z > settings.low) & (z < settings.high)
-    border = _labelled(finding, "foot_border", picture.at_px, settings.border)
-    valid &= ~cv2.dilate(border.astype(np.uint8), np.ones((13, 5), np.uint8)).astype(bool)
-    for label in ("decoration", "card"):
-        valid &= ~_wider(_labelled(finding, label, picture.at_px, settings.piece), settings.piece_mm, picture.px_per_mm)
-    return np.asarray(valid)
-
-
-def _top_valid(
-    picture: TopPicture,
-    view: View,
-    body: Body,
-    finding: Finding | None,
-    decorations: Sequence[Decoration],
-    settings: IcingSettings,
-) -> Mask:
-    n, scale = picture.pixels.shape[0], picture.px_per_mm
-    row, col = np.mgrid[0:n, 0:n]
-    away = np.hypot(col - (n - 1) / 2, row - (n - 1) / 2) / scale
-    valid = away < body.radius_mm - body.edge_mm - settings.rim_mm
-    pieces = _labelled(finding, "decoration", top_points_px(picture, view, body), settings.piece)
-    pieces = _wider(pieces, settings.around_piece_mm, scale)
-    for d in decorations:
-        c, r = picture.to_px(np.array([d.x_mm, d.y_mm]))
-        pieces |= np.hypot(col - c, row - r) < (d.diameter_mm / 2 + settings.around_piece_mm) * scale
-    return np.asarray(valid & ~pieces)
 
 
 # ---------------------------------------------------------------- rows
@@ -386,14 +340,14 @@ def _face_spots(face: Face, mirrors: bool, body: Body, settings: IcingSettings) 
     """Spots of one face, away from patches and from the border of what is seen."""
     scale, valid = settings.px_per_mm, face.valid.copy()
     if not mirrors:
-        count, label, stats, _ = cv2.connectedComponentsWithStats(face.shown.bad.astype(np.uint8), connectivity=8)
+        _, label, stats, _ = cv2.connectedComponentsWithStats(face.shown.bad.astype(np.uint8), connectivity=8)
         large = stats[:, cv2.CC_STAT_AREA] > settings.patch_mm2 * settings.show.px_per_mm**2
         large[0] = False
         patch = cv2.resize(large[label].astype(np.uint8), valid.shape[::-1], interpolation=cv2.INTER_NEAREST) > 0
-        valid &= ~_wider(patch, settings.patch_margin_mm, scale)
+        valid &= ~wider(patch, settings.patch_margin_mm, scale)
     if face.photo == "top":
         return _top_spots(face, valid, mirrors, body, settings)
-    inner = ~_wider(~valid, settings.patch_margin_mm, scale)
+    inner = ~wider(~valid, settings.patch_margin_mm, scale)
     spots = find_spots(face.unlit.log, valid, scale, mirrors, settings.spots)
     return [s for s in spots if inner[min(int(s.row_px), len(inner) - 1), min(int(s.column_px), inner.shape[1] - 1)]]
 
@@ -408,7 +362,7 @@ def _top_spots(face: Face, valid: Mask, mirrors: bool, body: Body, settings: Ici
     x, y = middle + radius * np.cos(turn), middle - radius * np.sin(turn)
     log = cv2.remap(face.unlit.log, x, y, cv2.INTER_LINEAR)
     ok = cv2.remap(valid.astype(np.uint8), x, y, cv2.INTER_NEAREST) > 0
-    inner = ~_wider(~ok, settings.patch_margin_mm, scale)
+    inner = ~wider(~ok, settings.patch_margin_mm, scale)
     out = []
     for s in find_spots(log, ok, scale, mirrors, settings.spots):
         r, c = min(int(s.row_px), len(radius) - 1), min(int(s.column_px), turn.shape[1] - 1)

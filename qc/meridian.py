@@ -10,6 +10,7 @@ rhythm of the rest, with the uncertainty that follows.
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +19,7 @@ from scipy.ndimage import median_filter
 from qc.body import Body
 from qc.camera import View
 
-Array = NDArray[np.float64]
+Array = NDArray[Any]
 
 
 @dataclass(frozen=True)
@@ -182,6 +183,6 @@ def _solve(factor: Array, right: Array) -> Array:
 
 
 def _band_power(band: NDArray[np.int64], power: Array) -> Array:
-    """Mean power of each band, given back to its members; """
+    """Mean power of each band, given back to its members;"""
     total = np.bincount(band, power) / np.maximum(np.bincount(band), 1)
     return np.maximum(total[band], 1e-10)

@@ -6,7 +6,7 @@ the filter works about a local straight line (ISO 16610-28).
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,9 +38,9 @@ class ProfileSettings:
     edge_floor_mm: float = 0.8  # of an edge radius
     edge_varies_mm: float = 0.8  # standard deviation of the edge radius round a cake
     lip_mm: float = 0.55  # a rim that stands higher above the top's plane leaves no rounding to speak of
-    edge: EdgeSettings = EdgeSettings()
-    fit: FitSettings = FitSettings()
-    rounding: RoundingSettings = RoundingSettings()
+    edge: EdgeSettings = field(default_factory=EdgeSettings)
+    fit: FitSettings = field(default_factory=FitSettings)
+    rounding: RoundingSettings = field(default_factory=RoundingSettings)
 
 
 @dataclass(frozen=True)
@@ -344,7 +344,7 @@ def _edge_rows(
     weight = 1 / (sigma**2 + settings.edge_varies_mm**2)
     mean, lip = (float((weight * v).sum() / weight.sum()) for v in (radius, np.array([r.lip_mm for _, r in seen])))
     if lip > settings.lip_mm:
-        warnings.append(f"Edge radius is left out: a lip stands about {lip:.1f} mm above the top and leaves no rounding.")
+        warnings.append(f"Edge radius is left out: a lip of about {lip:.1f} mm above the top leaves no rounding.")
         return [], lip
     spread = float(np.sqrt((weight * (radius - mean) ** 2).sum() / weight.sum())) if len(seen) > 1 else mean / 4
     u = float(np.sqrt(1 / (1 / sigma**2).sum() + (0.5 * spread) ** 2 + (0.15 * mean) ** 2))

@@ -100,6 +100,4 @@ def fit_rounding(
     assert best is not None
     inverse = np.linalg.inv(best.jac.T @ best.jac + 1e-9 * np.eye(4))
     spread = max(float(1.4826 * np.median(np.abs(best.fun))), 0.03)
-    return Rounding(
-        float(best.x[0]), 2 * spread * float(np.sqrt(inverse[0, 0])), float(best.x[3]), int(len(points_px))
-    )
+    return Rounding(float(best.x[0]), 2 * spread * float(np.sqrt(inverse[0, 0])), float(best.x[3]), len(points_px))

@@ -8,6 +8,7 @@ the picture.
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -15,8 +16,8 @@ from numpy.typing import NDArray
 
 from qc.silhouette import LINEAR
 
-Array = NDArray[np.float64]
-Picture = NDArray[np.float32]
+Array = NDArray[Any]
+Picture = NDArray[Any]
 
 
 @dataclass(frozen=True)

@@ -5,6 +5,7 @@ table. A place counts where its hue or chroma is off, or where it is darker than
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -13,7 +14,7 @@ from scipy.ndimage import median_filter
 
 from qc.colour import delta_e2000, lab_of_linear
 
-Array = NDArray[np.float64]
+Array = NDArray[Any]
 Mask = NDArray[np.bool_]
 
 
@@ -44,12 +45,12 @@ class Shown:
 
     valid: Mask  # (rows, cols)
     bad: Mask  # (rows, cols)
-    difference: NDArray[np.float32]  # (rows, cols) CIEDE2000
+    difference: NDArray[Any]  # (rows, cols) CIEDE2000
     widely: bool
 
 
 def find_show_through(
-    log: NDArray[np.float32], valid: Mask, own: Array, px_per_mm: float, rings: bool, settings: ShowSettings
+    log: NDArray[Any], valid: Mask, own: Array, px_per_mm: float, rings: bool, settings: ShowSettings
 ) -> Shown:
     """Patches in an unlit picture.
 
@@ -90,7 +91,7 @@ def find_show_through(
     return Shown(ok, bad, full, widely)
 
 
-def _difference(log: NDArray[np.float32], own: Array, where: Mask) -> NDArray[np.float32]:
+def _difference(log: NDArray[Any], own: Array, where: Mask) -> NDArray[Any]:
     """CIEDE2000 (rows, cols) between own * exp(log) and own; 0 outside `where`."""
     out = np.zeros(log.shape[:2], np.float32)
     if where.any():
@@ -98,7 +99,7 @@ def _difference(log: NDArray[np.float32], own: Array, where: Mask) -> NDArray[np
     return out
 
 
-def _row_median(light: NDArray[np.float32], ok: Mask, settings: ShowSettings) -> NDArray[np.float32]:
+def _row_median(light: NDArray[Any], ok: Mask, settings: ShowSettings) -> NDArray[Any]:
     """Running median along the rows, from every fourth column."""
     filled = np.where(ok, light, 0)[:, ::4]
     width = max(3, int(settings.row_mm * settings.px_per_mm / 4))

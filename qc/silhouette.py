@@ -10,6 +10,7 @@ Pixel coordinates: the centre of the top-left pixel is (0, 0).
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -19,10 +20,10 @@ from scipy.ndimage import gaussian_filter1d, maximum_filter1d, median_filter
 from qc.body import Body
 from qc.camera import View
 
-Array = NDArray[np.float64]
+Array = NDArray[Any]
 
 _CODE = np.arange(256) / 255
-LINEAR: NDArray[np.float32] = np.where(_CODE <= 0.04045, _CODE / 12.92, ((_CODE + 0.055) / 1.055) ** 2.4).astype(
+LINEAR: NDArray[Any] = np.where(_CODE <= 0.04045, _CODE / 12.92, ((_CODE + 0.055) / 1.055) ** 2.4).astype(
     np.float32
 )  # IEC 61966-2-1: sRGB code value to linear light
 
@@ -60,7 +61,7 @@ class EdgeSettings:
 class Strip:
     """A part of a photo resampled along an expected curve, in linear light."""
 
-    light: NDArray[np.float32]  # (n, m, 3) linear light in units of its noise
+    light: NDArray[Any]  # (n, m, 3) linear light in units of its noise
     offset_px: Array  # (m,) place across the curve, outwards positive
     curve_px: Array  # (n, 2)
     normal_px: Array  # (n, 2) unit, outwards
@@ -120,7 +121,7 @@ def graze_outline(view: View, body: Body, left: bool, settings: EdgeSettings) ->
     return Outline(np.stack([x, y, z], -1)[keep], rise[keep])
 
 
-def linear_crop(pixels: NDArray[np.uint8], points_px: Array, margin: int = 4) -> tuple[NDArray[np.float32], Array]:
+def linear_crop(pixels: NDArray[np.uint8], points_px: Array, margin: int = 4) -> tuple[NDArray[Any], Array]:
     """The part of a photo round some points in linear light, and its first pixel (x, y)."""
     flat = points_px.reshape(-1, 2)
     low = np.maximum(np.floor(flat.min(0)).astype(int) - margin, 0)
@@ -168,7 +169,7 @@ def side_strip(pixels: NDArray[np.uint8], view: View, body: Body, left: bool, se
     return lay_strip(pixels, curve, side, inside, reach, scale, settings.step_px)
 
 
-def _whitened(light: NDArray[np.float32]) -> NDArray[np.float32]:
+def _whitened(light: NDArray[Any]) -> NDArray[Any]:
     """A strip (n, m, 3) in units of its noise, the channels' common noise taken out.
 
     The noise is what second differences along the rows leave; they ignore what is smooth along the edge.
@@ -200,7 +201,7 @@ def trace(strip: Strip, settings: EdgeSettings) -> NDArray[np.int64]:
     return _cheapest(settings.calm_weight * rest - strength, reach)
 
 
-def _change_beyond(change: NDArray[np.float32], strip: Strip, settings: EdgeSettings) -> Array:
+def _change_beyond(change: NDArray[Any], strip: Strip, settings: EdgeSettings) -> Array:
     """Whether (n, m), 0..1, the picture still changes a little further out: what is behind the cake is smooth."""
     near, far = (int(mm * strip.px_per_mm / settings.step_px) for mm in (settings.beyond_mm, 3 * settings.beyond_mm))
     wide = far - near + 1
@@ -234,7 +235,7 @@ def _cheapest(cost: Array, reach: int) -> NDArray[np.int64]:
     return path
 
 
-def _aligned(strip: Strip, edge_px: Array, across_px: Array) -> NDArray[np.float32]:
+def _aligned(strip: Strip, edge_px: Array, across_px: Array) -> NDArray[Any]:
     """Rows (n, k, 3) shifted so that the edge lies at 0."""
     col = (edge_px[:, None] + across_px[None, :] - strip.offset_px[0]) / (strip.offset_px[1] - strip.offset_px[0])
     row = np.repeat(np.arange(len(edge_px), dtype=np.float32)[:, None], len(across_px), 1)
@@ -275,7 +276,7 @@ def refine(strip: Strip, path: NDArray[np.int64], settings: EdgeSettings) -> Edg
     return Edge(edge, sigma, contrast, (contrast > settings.weak) & ~near_end)
 
 
-def _half_way(mean: NDArray[np.float32], across: Array) -> Array:
+def _half_way(mean: NDArray[Any], across: Array) -> Array:
     """Where (n,) each mean profile (n, k, 3) crosses half-way between its plateaus, nearest to 0."""
     low, high = mean[:, -5:].mean(1), mean[:, :5].mean(1)
     step = high - low
