@@ -32,7 +32,7 @@ div[data-baseweb="select"] > div, .stTextInput input, .stNumberInput input {{ mi
 .qc-banner {{ border-radius: .9rem; padding: .9rem 1.1rem; color: #fff; display: flex; gap: 1rem; align-items: center;
   flex-wrap: wrap; margin-bottom: .6rem; }}
 .qc-banner .sym {{ font-size: 2.2rem; line-height: 1; font-weight: 700; }}
-.qc-banner .word {{ font-size: 1.5rem; font-weight: 700; line-height: 1.15; }}
+.qc-banner .word {{ flex: 1 1 13rem; font-size: 1.5rem; font-weight: 700; line-height: 1.15; }}
 .qc-banner .pts {{ margin-left: auto; text-align: right; font-size: 1.25rem; font-weight: 600; line-height: 1.2; }}
 .qc-banner small {{ font-weight: 400; font-size: .85rem; display: block; opacity: .95; }}
 .qc-line {{ background: #fff; border: 1px solid #e5ddd0; border-left-width: 6px; border-radius: .7rem;
@@ -128,7 +128,8 @@ def _line(line: LineJudgement) -> str:
     points = "" if line.points is None else f" · {line.points:.0f} points"
     limit = f"limit {escape(line.limit_words())}"
     meaning = escape(QUANTITIES[line.name].meaning)
-    why = f'<div class="why">{escape(line.reason)}</div>' if line.reason else ""
+    said = line.reason or (line.measurement.note if line.measurement else "") or ""
+    why = f'<div class="why">{escape(said)}</div>' if said else ""
     return (
         f'<div class="qc-line" style="border-left-color:{colour}"><div>'
         f'<span class="name" title="{meaning}">{escape(line.label)}</span><span class="qc-tag">{tag}</span>'

@@ -17,13 +17,19 @@ def show_result(result: CheckResult, judgement: Judgement, pictures: dict[str, N
     """The whole result, the most useful first."""
     banner(judgement)
     show_advice(advise(judgement, result))
-    for words in result.warnings:
-        if ":" not in words.split(" ")[0]:  # reasons of single quantities stand beside their lines
-            st.warning(unmarked(words), icon=":material/info:")
+    _show_warnings(result, judgement)
     show_pictures(pictures)
     st.subheader("Every line of the standard")
     lines_table(judgement)
     _other_values(result, judgement)
+
+
+def _show_warnings(result: CheckResult, judgement: Judgement) -> None:
+    """What the measurement has to say, but for the reasons that stand beside their lines."""
+    beside = [line.reason for line in judgement.lines if line.reason]
+    told = [w for w in result.warnings if not any(w.rstrip(".").endswith(reason) for reason in beside)]
+    if told:
+        st.warning("\n\n".join(unmarked(words) for words in told), icon=":material/info:")
 
 
 def show_advice(advice: Advice) -> None:

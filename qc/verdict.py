@@ -217,14 +217,21 @@ def _weighted(lines: tuple[LineJudgement, ...]) -> tuple[float | None, float | N
 
 def _why_missing(result: CheckResult, name: str, measured: Measurement | None, limit: Limit | None) -> str:
     """Why a line has no verdict; empty when it can have one."""
-    label = QUANTITIES[name].label
     if measured is None:
-        marks = (f"{name}:", f"{label}:", f"{label} ")
-        said = next((w for w in result.warnings if w.startswith(marks)), None)
-        return said.removeprefix(f"{name}:").strip() if said else "these photos do not show it"
+        return _said_in_warnings(result, name) or "these photos do not show it"
     if not math.isfinite(measured.value) or not math.isfinite(measured.uncertainty):
         return measured.note or "no figure came out of these photos"
     return "" if limit is not None else "the order's figure was not entered"
+
+
+def _said_in_warnings(result: CheckResult, name: str) -> str:
+    """What the measurement says of a quantity that it left out: 'name: why' or 'The dome is left out: why.'"""
+    label = QUANTITIES[name].label.lower()
+    for words in result.warnings:
+        about, colon, why = words.partition(": ")
+        if colon and (about == name or (label in about.lower() and "left out" in about)):
+            return why.rstrip(".")
+    return ""
 
 
 def value_words(measurement: Measurement) -> str:

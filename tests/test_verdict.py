@@ -160,12 +160,13 @@ def test_the_worst_line_that_must_hold_decides():
 
 
 def test_what_is_missing_says_why():
-    said = ("level: a dished middle shows on no silhouette",)
+    said = ("level: a dished middle shows on no silhouette", "The dome is left out: the middle does not show.")
     judgement = judged(measured("height", math.nan, 0.5), warnings=said)
     reasons = {line.name: line.reason for line in judgement.lines}
     assert reasons["level"] == "a dished middle shows on no silhouette"
     assert reasons["height"] == "no figure came out of these photos"
-    assert reasons["dome"] == "these photos do not show it"
+    assert reasons["dome"] == "the middle does not show"
+    assert judged().line("dome").reason == "these photos do not show it"
     assert judgement.points is None
     assert judgement.points_words().startswith("no points")
     assert all(line.verdict is Verdict.NOT_MEASURED for line in judgement.not_measured)
