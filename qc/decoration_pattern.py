@@ -39,7 +39,7 @@ class PatternSettings:
     # that are none of ours; so chosen that 95 % of rendered cakes of other seeds lie within the expanded uncertainty
     beyond: tuple[float, ...] = (0.6, 1.0, 0.1, 0.13, 0.35, 0.4)
     scale: float = 0.0015  # share: scale of the photo
-    frame_mm: float = 0.2  # cake frame against the photo, along each axis
+    frame_mm: float = 0.3  # cake frame against the photo, along each axis
 
 
 @dataclass(frozen=True)

@@ -1,22 +1,24 @@
-"""One photo of the top and no card: what needs no scale, by taking the cake's rim as round.
+"""One photo of the top and no card: what needs no scale, by taking the cake as a round, upright cylinder.
 
-The rim is drawn as an ellipse. The stretch that makes it a circle again (an affine one: the lens is taken to be far
-away against the cake's size) makes the top a plan in shares of the cake's radius. Pieces stand on it; they lean
-outwards by an unknown amount, so places are good to some hundredths of the radius and no better.
+The cake's outline in the photo is that of a cylinder: its rim, its foot and the two tangents between them. Fitting
+that outline gives the camera's tilt, the cake's place and its height, all in shares of the cake's radius; only the
+size of everything stays unknown. From there on pieces are found and judged as with a card.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.optimize import least_squares
 
-from qc.clock import clock_of
-from qc.decoration_regions import Regions, RegionSettings, TopMap, by_colour, find_regions
+from qc.body import HARMONICS, PROFILE_KNOTS, Body
+from qc.camera import FULL_FRAME_DIAGONAL_MM, Lens, View
+from qc.decorations import DecorationResult, find_decorations
 from qc.errors import OutlineError
-from qc.finder import BODY, DECORATION, Finding, find
-from qc.pattern import Ring, analyse_ring, robust_circle
-from qc.quantities import Measurement
+from qc.finder import BODY, DECORATION, Finding
+from qc.pattern import Ring
+from qc.quantities import Decoration, Measurement
 
 Array = NDArray[np.float64]
 SAYS = (
@@ -27,26 +29,20 @@ SAYS = (
 
 @dataclass(frozen=True)
 class NoCardSettings:
-    """Sizes of the plan and limits of the rim."""
+    """What is assumed about camera and cake, and what that leaves unsure."""
 
-    radius_as_mm: float = 80.0  # the rim's radius while pieces are looked for: cakes are about so large
-    least_points: int = 40  # outline points of the rim
-    walls: int = 24  # directions in which the wall is looked for
-    wall_rad: float = 1.25  # half the arc that the wall may take up
-    round_price: float = 0.02  # px per px of flattening: of two ellipses that fit, the rounder one
-    most_oblique: float = 0.45  # ratio of the rim's axes below which the top is seen too flat
-    off_mean: float = 0.025  # standard uncertainty of a place, shares of the radius, seen from straight above
-    off_oblique: float = 0.55  # ... and per unit of the rim's flattening: lean, perspective and the wall are unknown
-    ring_width: float = 0.13  # shares of the radius by which pieces may stand off their ring
-
-
-@dataclass(frozen=True)
-class Rim:
-    """The rim's ellipse in the photo."""
-
-    centre_px: Array  # (2,)
-    axes_px: Array  # (2,) half axes
-    turn_rad: float  # of the first axis
+    radius_as_mm: float = 80.0  # the cake's radius while pieces are looked for: cakes are about so large
+    focal_35mm: tuple[float, ...] = (26.0, 52.0)  # usual main and tele lens of a phone; the better fit counts
+    tilt: tuple[float, float] = (0.0, -0.2)  # expected tangents of the camera's tilt to the side and towards 6 o'clock
+    starts: tuple[tuple[float, float], ...] = ((0.0, -0.2), (0.3, -0.2), (-0.3, -0.2), (0.0, -0.45), (0.0, 0.1))
+    tilt_sd: float = 0.2
+    height: float = 0.85  # expected height in radii
+    height_log_sd: float = 0.3
+    outline_px: float = 1.8  # network pixels: standard uncertainty of the outline
+    least_points: int = 40  # of the outline
+    off_mean: float = 0.012  # standard uncertainty of the rim's place in radii, where the fit is as good as the network
+    off_fit: float = 0.025  # ... and for each unit of the outline's misfit (rms in standard uncertainties)
+    directions: int = 96
 
 
 @dataclass(frozen=True)
@@ -85,165 +81,207 @@ def measure_without_card(
     Raises
     ------
     OutlineError
-        No whole, roughly round top is in the photo.
+        No whole, roughly round cake is in the photo.
     """
     settings = settings or NoCardSettings()
-    rim = find_rim(finding, settings)
-    regions = _regions(pixels, finding, rim, settings)
-    points = np.array([r.middle_mm for r in regions.pieces]).reshape(-1, 2) / settings.radius_as_mm
-    sizes = np.array([2 * np.sqrt(r.area_mm2 / np.pi) for r in regions.pieces]) / settings.radius_as_mm
-    order = np.argsort(np.asarray(clock_of(np.arctan2(points[:, 1], points[:, 0])), float))
-    points, sizes = points[order], sizes[order]
-    ring, members = _ring(points, settings)
-    hours = np.asarray(clock_of(np.arctan2(points[:, 1], points[:, 0])), float)
+    cake = fit_cylinder(finding, settings)
+    found = find_decorations(pixels, cake.view, cake.body, finding)
+    radius = settings.radius_as_mm
     pieces = tuple(
-        PlanPiece(float(p[0]), float(p[1]), float(d), float(h), int(m))
-        for p, d, h, m in zip(points, sizes, hours, members, strict=True)
+        PlanPiece(d.x_mm / radius, d.y_mm / radius, d.diameter_mm / radius, d.clock, d.ring) for d in found.pieces
     )
-    u = settings.off_mean + settings.off_oblique * (1 - float(rim.axes_px.min() / rim.axes_px.max()))
+    ring = found.rings[0] if found.rings else None
     gaps = tuple(float(g) for g in ring.gaps_deg) if ring else ()
-    return NoCardResult(pieces, tuple(_rows(len(points), ring, hours, u)), gaps, _warnings(len(points), ring))
+    u = settings.off_mean + settings.off_fit * cake.misfit
+    return NoCardResult(pieces, tuple(_rows(found, u, radius)), gaps, _warnings(len(pieces), ring))
 
 
-def find_rim(finding: Finding, settings: NoCardSettings) -> Rim:
-    """Ellipse of the top's rim.
+@dataclass(frozen=True)
+class Cylinder:
+    """The cake as a cylinder of radius `radius_as_mm`, and the camera, as the outline says."""
 
-    A cake seen a little from one side shows its wall there: on that side its outline is the foot's, on the others the
-    rim's. Which side it is is tried out all round: the ellipse through the other three fifths of the outline must fit
-    them best and may not reach beyond the cake.
+    view: View
+    body: Body
+    misfit: float  # rms of the outline in standard uncertainties
+
+
+def fit_cylinder(finding: Finding, settings: NoCardSettings) -> Cylinder:
+    """Camera and cake from the cake's outline alone.
+
+    Where decorations reach over the rim the outline says nothing and is left out.
+
+    Raises
+    ------
+    OutlineError
+        No cake, or too little of its outline.
     """
-    cake = np.isin(finding.net_labels(), (BODY, DECORATION)) & finding.inside()
+    seen = _outline(finding, settings)
+    best = None
+    for focal in settings.focal_35mm:
+        lens = _lens(finding, focal)
+        for tilt in settings.starts:
+            x = _start(seen, lens, np.array(tilt), settings)
+            fit = least_squares(
+                lambda v, lens=lens: _misfit(v, lens, seen, settings),
+                x,
+                jac=lambda v, lens=lens: _slopes(v, lens, seen, settings),
+                loss="soft_l1",
+                x_scale=_STEPS,
+                max_nfev=30,
+            )
+            if best is None or fit.cost < best[0]:
+                best = (float(fit.cost), fit.x, lens)
+    assert best is not None
+    rotation, top, height = _pose(best[1], best[2])
+    scale = settings.radius_as_mm
+    view = View(best[2], rotation, scale * (top - height * rotation[:, 2]), *finding.photo_size_px)
+    zero = np.zeros
+    shape = (zero((len(HARMONICS), 2)), zero(len(PROFILE_KNOTS)))
+    body = Body(scale, scale * height, 0.0, zero(2), zero(2), 0.0, 0.05 * scale, *shape)
+    return Cylinder(view, body, float(np.sqrt(2 * best[0] / max(seen.bare.sum(), 1))))
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """The cake's outline about its middle: distance (J,) at even directions, and where the icing itself bounds it."""
+
+    middle_px: Array
+    direction: Array  # (J, 2)
+    radius_px: Array
+    bare: NDArray[np.bool_]
+    sigma_px: float
+
+
+def _outline(finding: Finding, settings: NoCardSettings) -> _Seen:
+    labels = finding.net_labels()
+    cake = np.isin(labels, (BODY, DECORATION)) & finding.inside()
     contours, _ = cv2.findContours(cake.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     if not contours:
         raise OutlineError("No cake was seen in the photo: take it from above with the whole cake in the frame.")
-    outline = max(contours, key=cv2.contourArea)[:, 0].astype(float)
+    outline = max(contours, key=cv2.contourArea)[:, 0]
     if len(outline) < settings.least_points:
-        raise OutlineError("Too little of the cake's rim is in the photo: bring the whole cake into the frame.")
-    best = _best_ellipse(outline, finding.net_labels() == BODY, settings)
-    if best is None:
-        raise OutlineError("The top is seen too flat to judge its pattern: take the photo from higher above the cake.")
-    (x, y), (a, b), turn = best
-    centre = finding.to_photo(np.array([[x, y]]))[0]
-    return Rim(centre, np.array([a, b]) / 2 / finding.scale_px, float(np.radians(turn)))
+        raise OutlineError("The cake is too small in the photo: go closer, with the whole cake in the frame.")
+    piece = cv2.dilate((labels == DECORATION).astype(np.uint8), np.ones((5, 5), np.uint8))
+    bare = piece[outline[:, 1], outline[:, 0]] == 0
+    if bare.mean() < 0.3:
+        raise OutlineError("Decorations hide most of the cake's rim, so the top's shape cannot be told.")
+    points = finding.to_photo(outline.astype(float))
+    middle = 0.5 * (points.min(0) + points.max(0))
+    away = points - middle
+    angle = np.arctan2(away[:, 1], away[:, 0]) % (2 * np.pi)
+    order = np.argsort(angle)
+    even = 2 * np.pi * np.arange(settings.directions) / settings.directions
+    radius = np.interp(even, angle[order], np.hypot(*away.T)[order], period=2 * np.pi)
+    free = np.interp(even, angle[order], bare[order].astype(float), period=2 * np.pi) > 0.99
+    direction = np.stack([np.cos(even), np.sin(even)], -1)
+    return _Seen(middle, direction, radius, free, settings.outline_px / finding.scale_px)
 
 
-Ellipse = tuple[tuple[float, float], tuple[float, float], float]
+def _lens(finding: Finding, focal_35mm: float) -> Lens:
+    width, height = finding.photo_size_px
+    focal = focal_35mm * float(np.hypot(width, height)) / FULL_FRAME_DIAGONAL_MM
+    return Lens(focal, (width - 1) / 2, (height - 1) / 2)
 
 
-def _best_ellipse(outline: Array, body: NDArray[np.bool_], settings: NoCardSettings) -> Ellipse | None:
-    """The rim among the ellipses through the outline without one side of it."""
-    at = np.clip(outline.astype(int), 0, np.array(body.shape[::-1]) - 1)
-    bare = cv2.dilate(body.astype(np.uint8), np.ones((3, 3), np.uint8))[at[:, 1], at[:, 0]] > 0  # no piece juts out
-    hull = cv2.minEnclosingCircle(outline.astype(np.float32))
-    angle = np.arctan2(*(outline - hull[0]).T[::-1])
-    best, best_cost = None, np.inf
-    for wall in np.linspace(0, 2 * np.pi, settings.walls, endpoint=False):
-        free = np.abs((angle - wall + np.pi) % (2 * np.pi) - np.pi) > settings.wall_rad
-        if (free & bare).sum() < settings.least_points // 2:
-            continue
-        ellipse = _robust_ellipse(outline[free & bare])
-        (_, _), (a, b), _ = ellipse
-        if not 0 < settings.most_oblique * max(a, b) <= min(a, b):
-            continue
-        off = _beyond(ellipse, outline)
-        cost = float(np.median(np.abs(off[free & bare]))) + float(np.maximum(-off[~free], 0).mean())
-        cost += settings.round_price * (1 - min(a, b) / max(a, b)) * max(a, b)
-        if cost < best_cost:
-            best, best_cost = ellipse, cost
-    return best
+_STEPS = np.array([1.0, 1.0, 0.004, 0.015, 0.015, 0.03])  # of the six unknowns: where one step moves about a pixel
 
 
-def _beyond(ellipse: Ellipse, points: Array) -> Array:
-    """Roughly how far (N,) points lie outside an ellipse, in its pixels."""
-    (x, y), (a, b), turn = ellipse
-    c, s = np.cos(np.radians(turn)), np.sin(np.radians(turn))
-    d = points - [x, y]
-    u = np.hypot((d[:, 0] * c + d[:, 1] * s) / (a / 2), (-d[:, 0] * s + d[:, 1] * c) / (b / 2))
-    return np.asarray((u - 1) / np.maximum(u, 1e-9) * np.hypot(*d.T), float)
+def _start(seen: _Seen, lens: Lens, tilt: Array, settings: NoCardSettings) -> Array:
+    """Unknowns for a tilt: the rim lies half a wall's length from the outline's middle, the way the wall leans."""
+    radius = float(np.median(seen.radius_px))
+    lean = tilt + (seen.middle_px - [lens.cx_px, lens.cy_px]) / lens.f_px
+    place = seen.middle_px + 0.5 * settings.height * radius * lean
+    return np.array([*place, np.log(lens.f_px / radius), *tilt, np.log(settings.height)])
 
 
-def _robust_ellipse(points: Array, rounds: int = 5) -> Ellipse:
-    """Direct ellipse fit (Fitzgibbon, Pilu, Fisher 1999, as in OpenCV), points far off left out again and again."""
-    ellipse = _fit_ellipse(points)
-    for _ in range(rounds):
-        off = np.abs(_beyond(ellipse, points))
-        near = off < max(1.5, 2.5 * 1.4826 * float(np.median(off)))
-        if near.sum() < 12:
-            break
-        ellipse = _fit_ellipse(points[near])
-    return ellipse
+def _pose(unknown: Array, lens: Lens) -> tuple[Array, Array, float]:
+    """Rotation (3, 3) cake to camera, the top's middle (3,) in the camera frame, the height; lengths in radii.
+
+    unknown: picture place of the top's middle (2), log distance, tangents of the tilt (2), log height.
+    """
+    up = np.array([unknown[3], unknown[4], -1.0])
+    up /= np.linalg.norm(up)
+    far = np.array([0.0, -1.0, 0.0])
+    far -= up * (up @ far)
+    far /= np.linalg.norm(far)
+    rotation = np.stack([np.cross(far, up), far, up], -1)
+    ray = np.array([(unknown[0] - lens.cx_px) / lens.f_px, (unknown[1] - lens.cy_px) / lens.f_px, 1.0])
+    return rotation, np.exp(unknown[2]) * ray, float(np.exp(unknown[5]))
 
 
-def _fit_ellipse(points: Array) -> Ellipse:
-    (x, y), (a, b), turn = cv2.fitEllipseDirect(points.astype(np.float32))
-    return (float(x), float(y)), (float(a), float(b)), float(turn)
+_RING = np.stack([f(np.linspace(0, 2 * np.pi, 72, endpoint=False)) for f in (np.cos, np.sin)], -1)
 
 
-def _regions(pixels: NDArray[np.uint8], finding: Finding, rim: Rim, settings: NoCardSettings) -> Regions:
-    """Pieces on the plan, in shares of the radius times `radius_as_mm`."""
-    regions = RegionSettings()
-    reach = 1.25
-    n = int(2 * reach * settings.radius_as_mm * regions.px_per_mm) + 1
-    g = np.arange(n) / (settings.radius_as_mm * regions.px_per_mm)
-    x, y = np.meshgrid(g - reach, reach - g)
-    photo_px = _to_photo(np.stack([x, y], -1), rim).astype(np.float32)
-    low = np.maximum(np.floor(photo_px.min((0, 1))), 0).astype(int)
-    high = np.minimum(np.ceil(photo_px.max((0, 1))), [pixels.shape[1], pixels.shape[0]]).astype(int)
-    near = find(np.ascontiguousarray(pixels[low[1] : high[1], low[0] : high[0]]))
-    layers = []
-    for seen, start in ((near, low), (finding, np.zeros(2))):
-        q = ((photo_px - start) * seen.scale_px + seen.offset_px).astype(np.float32)
-        layers.append(cv2.remap(seen.probabilities[DECORATION], q[..., 0], q[..., 1], cv2.INTER_LINEAR))
-    share = regions.far_share
-    probability = np.asarray((1 - share) * layers[0] + share * layers[1], np.float32)
-    colour = np.asarray(cv2.remap(pixels, photo_px[..., 0], photo_px[..., 1], cv2.INTER_AREA), np.uint8)
-    probability = by_colour(probability, colour, np.hypot(x, y) < 0.95, regions)
-    probability[np.hypot(x, y) > 1.2] = 0.0
-    return find_regions(TopMap(probability, regions.px_per_mm, reach * settings.radius_as_mm), regions)
+def _misfit(unknown: Array, lens: Lens, seen: _Seen, settings: NoCardSettings) -> Array:
+    """Outline of the cylinder (the hull of rim and foot) minus the one seen, and what is expected of the unknowns."""
+    rotation, top, height = _pose(unknown, lens)
+    rim = top + _RING @ rotation[:, :2].T
+    points = lens.to_pixels(np.concatenate([rim, rim - height * rotation[:, 2]]))
+    off = np.where(seen.bare, (_reach(points - seen.middle_px, seen.direction) - seen.radius_px) / seen.sigma_px, 0.0)
+    expected = [
+        *(unknown[3:5] - settings.tilt) / settings.tilt_sd,
+        (unknown[5] - np.log(settings.height)) / settings.height_log_sd,
+    ]
+    return np.concatenate([off, expected])
 
 
-def _to_photo(plan: Array, rim: Rim) -> Array:
-    """Photo pixels (..., 2) of plan places: the affine map that makes the ellipse of the unit circle, unturned."""
-    c, s = np.cos(rim.turn_rad), np.sin(rim.turn_rad)
-    axes = np.array([[c, -s], [s, c]])
-    stretch = axes @ np.diag(rim.axes_px) @ axes.T
-    return rim.centre_px + (plan * [1, -1]) @ stretch.T
+def _slopes(unknown: Array, lens: Lens, seen: _Seen, settings: NoCardSettings) -> Array:
+    """Central differences over steps of a pixel: the hull's corners make smaller ones rough."""
+    columns = [
+        (_misfit(unknown + step, lens, seen, settings) - _misfit(unknown - step, lens, seen, settings)) / (2 * size)
+        for step, size in zip(np.diag(_STEPS), _STEPS, strict=True)
+    ]
+    return np.stack(columns, 1)
 
 
-def _ring(points: Array, settings: NoCardSettings) -> tuple[Ring | None, NDArray[np.int64]]:
-    member = np.zeros(len(points), np.int64)
-    free = np.nonzero(np.hypot(points[:, 0], points[:, 1]) > 0.12)[0] if len(points) else np.zeros(0, np.int64)
-    found = robust_circle(points[free], settings.ring_width, 0.25) if len(free) >= 3 else None
-    if found is None or found[1].sum() < 3:
-        return None, member
-    member[free[found[1]]] = 1
-    return analyse_ring(points, np.nonzero(member)[0]), member
+def _reach(points: Array, direction: Array) -> Array:
+    """Distance (J,) from the origin to the convex hull of points (N, 2) along directions (J, 2)."""
+    hull = cv2.convexHull(points.astype(np.float32))[:, 0].astype(float)
+    angle = np.arctan2(hull[:, 1], hull[:, 0])
+    order = np.argsort(angle)
+    hull, angle = hull[order], angle[order]
+    after = np.searchsorted(angle, np.arctan2(direction[:, 1], direction[:, 0])) % len(hull)
+    p, side = hull[after - 1], hull[after] - hull[after - 1]
+    return np.asarray(
+        (p[:, 0] * side[:, 1] - p[:, 1] * side[:, 0])
+        / (direction[:, 0] * side[:, 1] - direction[:, 1] * side[:, 0] + 1e-12),
+        float,
+    )
 
 
-def _rows(count: int, ring: Ring | None, hours: Array, u: float) -> list[Measurement]:
-    """All rows; u is the standard uncertainty of a place against the rim, in shares of the radius."""
-    top = ("top",)
-    rows = [Measurement("decoration_count", float(count), 0.0, "1", top)]
-    if ring is None:
+_SHARES = {"ring_radius": 0.6, "ring_scatter": 0.4, "ring_offset": 1.0}  # of the rim's uncertainty that each takes on
+
+
+def _rows(found: DecorationResult, u: float, radius_mm: float) -> list[Measurement]:
+    """Rows without a millimetre; u is the standard uncertainty of the rim's place in radii."""
+    got = {m.name: m for m in found.measurements}
+    rows = [got["decoration_count"], got["decoration_missing"]]
+    if not found.rings:
         return rows
-    n = len(ring.members)
-    circle = ring.circle
-    angle = float(2 * np.sqrt(2) * np.degrees(0.6 * u / circle.radius_mm))  # of a gap, k = 2; neighbours share much
-    rows.append(Measurement("decoration_missing", float(ring.missing), 0.0, "1", top))
-    rows.append(Measurement("spacing_error", ring.spacing_error_deg, angle, "deg", top))
-    for name, share, sd in (
-        ("ring_radius", circle.radius_mm, 0.5 * u),
-        ("ring_scatter", ring.scatter_mm, u / 2),
-        ("ring_offset", float(np.hypot(circle.x_mm, circle.y_mm)), 1.6 * u),
-    ):
+    ring = found.rings[0]
+    if got["ring_offset"].value > 0.08 * radius_mm:  # more than hands do: the rim is not where it was taken to be
+        rows[1] = replace(rows[1], uncertainty=1.0)
+    angle = float(np.degrees(0.3 * u * radius_mm / ring.circle.radius_mm))
+    spacing = got["spacing_error"]
+    wide = float(np.hypot(spacing.uncertainty, 2 * angle))
+    rows.append(Measurement("spacing_error", spacing.value, wide, "deg", ("top",)))
+    for name, share in _SHARES.items():
+        value = 100 * got[name].value / radius_mm
+        wide = 100 * float(np.hypot(got[name].uncertainty / radius_mm, 2 * share * u))
         note = "share of the cake's radius"
-        low = (max(100 * (share - 2 * sd), 0.0), 100 * (share + 2 * sd))
-        rows.append(Measurement(name, 100 * share, 200 * sd, "%", top, note, interval=low))
+        low = (max(value - wide, 0.0), value + wide)
+        rows.append(Measurement(name, value, wide, "%", ("top",), note, interval=low))
+    return rows + _gaps(ring, found.pieces, float(np.hypot(1.0, 2 * angle)))
+
+
+def _gaps(ring: Ring, pieces: tuple[Decoration, ...], uncertainty_deg: float) -> list[Measurement]:
+    """Every gap of the ring, at the clock of its middle."""
+    rows = []
     for k, gap in enumerate(ring.gaps_deg):
-        a, b = ring.members[k], ring.members[(k + 1) % n]
-        middle = float(np.mod(hours[a] - np.mod(hours[a] - hours[b], 12) / 2, 12)) or 12.0
-        note = f"gap of {int(ring.gap_places[k])} places"
-        rows.append(Measurement("gap", float(gap), angle, "deg", top, note, clock=middle))
+        a, b = pieces[ring.members[k]].clock, pieces[ring.members[(k + 1) % len(ring.members)]].clock
+        middle = (a - ((a - b) % 12) / 2) % 12 or 12.0
+        note = f"gap of {int(ring.gap_places[k])} places" if ring.gap_places[k] != 1 else None
+        rows.append(Measurement("gap", float(gap), uncertainty_deg, "deg", ("top",), note, clock=float(middle)))
     return rows
 
 

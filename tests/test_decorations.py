@@ -16,7 +16,7 @@ from qc.decoration_shapes import SHAPES, Outline, fit_shape
 from qc.decorations import DecorationResult, find_decorations
 from qc.errors import OutlineError
 from qc.finder import LABELS, Finding, find
-from qc.no_card import NoCardSettings, find_rim, measure_without_card
+from qc.no_card import NoCardSettings, fit_cylinder, measure_without_card
 from qc.pattern import analyse_ring
 from qc.pattern_drawing import draw_pattern
 from qc.quantities import QUANTITIES
@@ -316,20 +316,25 @@ def test_looks_decide_where_outlines_do_not() -> None:
 
 
 # ---------------------------------------------------------------- without a card
-def test_the_rim_is_found_though_a_wall_shows() -> None:
+@pytest.mark.parametrize("eye_mm", [(0.0, -170.0, 480.0), (-150.0, -120.0, 430.0), (10.0, -40.0, 620.0)])
+def test_rim_and_camera_from_the_outline_alone(eye_mm: tuple[float, float, float]) -> None:
     """A cylinder seen from one side: its outline is the rim on the far side, the foot on the near one."""
-    view, body = looking_down((0.0, -170.0, 480.0), (0.0, 0.0, 30.0)), flat_body()
+    view, body = looking_down(eye_mm, (60.0, 0.0, 30.0)), flat_body()
     labels = np.zeros((480, 640), np.uint8)
     a = np.linspace(0, 2 * np.pi, 360)
     scale = 640 / 2016
-    for z in np.linspace(0, body.height_mm, 20):
-        q = view.project(np.stack([80 * np.cos(a), 80 * np.sin(a), np.full_like(a, z)], -1)) * scale
+    for z in np.linspace(0, body.height_mm, 40):
+        q = view.project(np.stack([80 * np.cos(a), 80 * np.sin(a), np.full_like(a, z)], -1)) * scale + (scale - 1) / 2
         cv2.fillPoly(labels, [np.round(q).astype(np.int32)], LABELS.index("body"))
     probabilities = np.stack([(labels == k).astype(np.float32) for k in range(len(LABELS))])
-    rim = find_rim(Finding(probabilities, scale, (0.0, 0.0), (2016, 1512), 1.0, ()), NoCardSettings())
-    true = view.project(np.stack([80 * np.cos(a), 80 * np.sin(a), np.full_like(a, body.height_mm)], -1))
-    assert np.hypot(*(rim.centre_px - true.mean(0))) < 0.06 * 0.5 * np.ptp(true[:, 0])
-    assert rim.axes_px.max() == pytest.approx(0.5 * np.ptp(true[:, 0]), rel=0.05)
+    offset = ((scale - 1) / 2, (scale - 1) / 2)
+    found = fit_cylinder(Finding(probabilities, scale, offset, (2016, 1512), 1.0, ()), NoCardSettings())
+    middle = found.view.onto_height(view.project([0.0, 0.0, body.height_mm]), found.body.height_mm)[:2]
+    assert np.hypot(*middle) < 0.06 * 80
+    rim = np.stack([80 * np.cos(a), 80 * np.sin(a), np.full_like(a, body.height_mm)], -1)
+    on_top = found.view.onto_height(view.project(rim), found.body.height_mm)[:, :2]
+    assert np.hypot(*(on_top - on_top.mean(0)).T) == pytest.approx(np.full(360, 80.0), rel=0.06)
+    assert np.degrees(np.arccos(found.view.rotation[:, 2] @ view.rotation[:, 2])) < 8
 
 
 @pytest.mark.parametrize(
