@@ -41,7 +41,7 @@ class NoCardSettings:
     outline_px: float = 1.8  # network pixels: standard uncertainty of the outline
     least_points: int = 40  # of the outline
     off_mean: float = 0.012  # standard uncertainty of the rim's place in radii, where the fit is as good as the network
-    off_fit: float = 0.025  # ... and for each unit of the outline's misfit (rms in standard uncertainties)
+    off_fit: float = 0.032  # ... and for each unit of the outline's misfit (rms in standard uncertainties)
     directions: int = 96
 
 
@@ -261,7 +261,7 @@ def _rows(found: DecorationResult, u: float, radius_mm: float) -> list[Measureme
     ring = found.rings[0]
     if got["ring_offset"].value > 0.08 * radius_mm:  # more than hands do: the rim is not where it was taken to be
         rows[1] = replace(rows[1], uncertainty=1.0)
-    angle = float(np.degrees(0.3 * u * radius_mm / ring.circle.radius_mm))
+    angle = float(np.degrees(0.5 * u * radius_mm / ring.circle.radius_mm))
     spacing = got["spacing_error"]
     wide = float(np.hypot(spacing.uncertainty, 2 * angle))
     rows.append(Measurement("spacing_error", spacing.value, wide, "deg", ("top",)))
