@@ -25,7 +25,7 @@ class SpotSettings:
     row_mm: float = 14.0  # length of row whose median takes ridges off, for small spots
     near_mm: float = 9.0  # half width of the window in which the grain is measured
     stands_out: float = 5.0  # times the grain: where a spot's outline begins
-    certain: float = 9.0  # times the grain at its strongest place
+    certain: float = 8.5  # times the grain at its strongest place
     certain_dark: float = 16.0  # the same on dark icing, which mirrors lamps and the room
     shadow: float = 0.16  # log light: a pit or crumb is at least this dark somewhere
     least: float = 0.055  # log light: fainter spots are not seen by eye
@@ -33,6 +33,8 @@ class SpotSettings:
     join_mm: float = 0.7  # dark and light flanks this close are one hollow
     smallest_mm: float = 1.5  # across
     largest_mm: float = 7.0  # of pits and crumbs
+    pit_size: float = 1.3  # a hollow's rim is gentle: its shading is narrower than itself (rendered cakes)
+    crumb_size: float = 0.92  # blur makes a dark crumb wider
     longest: float = 3.2  # length over width
     broad_blur_mm: float = 1.3  # the same for finger marks
     broad_row_mm: float = 45.0
@@ -116,7 +118,7 @@ def _spots(
     joined = cv2.morphologyEx((body | core).astype(np.uint8), cv2.MORPH_CLOSE, _disc(settings.join_mm * px_per_mm / 2))
     count, label, stats, centre = cv2.connectedComponentsWithStats(joined, connectivity=8)
     peak = np.zeros(count)
-    np.maximum.at(peak, label[core], (size / grain)[core])
+    np.maximum.at(peak, np.asarray(label, int)[core], (size / grain)[core])
     out = []
     for k in np.flatnonzero(peak[1:] > certain) + 1:
         x, y, w, h, _ = stats[k]
@@ -124,9 +126,11 @@ def _spots(
         if flat[y : y + h, x : x + w][part].min() > -settings.shadow:
             continue
         long, short = _extent(part, px_per_mm)
-        if not settings.smallest_mm <= long <= settings.largest_mm or long > settings.longest * max(short, 0.3):
-            continue
         kind = _kind(flat[y : y + h, x : x + w], log[y : y + h, x : x + w], part, settings)
+        slim = long > settings.longest * max(short, 0.3)
+        long *= settings.crumb_size if kind == "crumb" else settings.pit_size
+        if slim or not settings.smallest_mm <= long <= settings.largest_mm:
+            continue
         out.append(Spot(kind, float(centre[k][0]), float(centre[k][1]), long, float(peak[k])))
     return out
 
@@ -140,7 +144,7 @@ def _marks(pair: tuple[Picture, Picture], ok: Mask, half: float, settings: SpotS
     joined = cv2.morphologyEx(body.astype(np.uint8), cv2.MORPH_CLOSE, _disc(6))
     count, label, stats, centre = cv2.connectedComponentsWithStats(joined, connectivity=8)
     peak = np.zeros(count)
-    np.maximum.at(peak, label[core], (size / grain)[core])
+    np.maximum.at(peak, np.asarray(label, int)[core], (size / grain)[core])
     out = []
     for k in np.flatnonzero(peak[1:] > 0) + 1:
         x, y, w, h, _ = stats[k]
@@ -173,4 +177,4 @@ def _kind(flat: Picture, log: Picture, part: Mask, settings: SpotSettings) -> st
     light = log.mean(-1)
     hue = np.abs(np.median((log - light[..., None])[part], axis=0)).max()
     only_dark = inside.max() < 0.3 * -inside.min()
-    return "crumb" if only_dark and (hue > settings.crumb_colour or inside.min() < -0.5) else "pit"
+    return "crumb" if only_dark and (hue > settings.crumb_colour or inside.min() < -1.2) else "pit"

@@ -33,8 +33,10 @@ class IcingSettings:
     """How the surface is read."""
 
     px_per_mm: float = 4.0  # of the flattened pictures: a pit of 1.5 mm is six pixels
-    patch_mm2: float = 12.0  # no spots are looked for in patches larger than this ...
-    patch_margin_mm: float = 2.0  # ... and this close to them
+    patch_mm2: float = 9.0  # no spots are looked for in patches larger than this ...
+    patch_margin_mm: float = 7.0  # ... and this close to them: their ragged fringe is theirs
+    thrown_mm: float = 3.0  # pieces on the top throw colour this much further than their margin
+    border_mm: float = 1.2  # nor this close to where the icing is hidden
     same_mm: float = 4.0  # spots of two photos nearer than this are one
     colour_sigma: tuple[float, float, float] = (
         4.0,
@@ -196,7 +198,8 @@ def _read(
     own = unlit.light / reference * PAPER_REFLECTANCE
     own = own / max(own.max() / 0.93, 1.0)  # nothing is lighter than fresh snow: the card stood in shade
     mirrors = bool(luminance(own) < settings.show.least_luminance)
-    shown = find_show_through(unlit.log, valid, own, scale, name != "top", show)
+    away = ~wider(~valid, settings.thrown_mm, scale) if name == "top" else valid
+    shown = find_show_through(unlit.log, away, own, scale, name != "top", show)
     return Face(name, picture, valid, unlit, own, white, shown, mirrors)
 
 
@@ -347,7 +350,7 @@ def _face_spots(face: Face, mirrors: bool, body: Body, settings: IcingSettings) 
         valid &= ~wider(patch, settings.patch_margin_mm, scale)
     if face.photo == "top":
         return _top_spots(face, valid, mirrors, body, settings)
-    inner = ~wider(~valid, settings.patch_margin_mm, scale)
+    inner = ~wider(~valid, settings.border_mm, scale)
     spots = find_spots(face.unlit.log, valid, scale, mirrors, settings.spots)
     return [s for s in spots if inner[min(int(s.row_px), len(inner) - 1), min(int(s.column_px), inner.shape[1] - 1)]]
 
@@ -362,7 +365,7 @@ def _top_spots(face: Face, valid: Mask, mirrors: bool, body: Body, settings: Ici
     x, y = middle + radius * np.cos(turn), middle - radius * np.sin(turn)
     log = cv2.remap(face.unlit.log, x, y, cv2.INTER_LINEAR)
     ok = cv2.remap(valid.astype(np.uint8), x, y, cv2.INTER_NEAREST) > 0
-    inner = ~wider(~ok, settings.patch_margin_mm, scale)
+    inner = ~wider(~ok, settings.border_mm, scale)
     out = []
     for s in find_spots(log, ok, scale, mirrors, settings.spots):
         r, c = min(int(s.row_px), len(radius) - 1), min(int(s.column_px), turn.shape[1] - 1)

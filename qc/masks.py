@@ -27,7 +27,7 @@ class MaskSettings:
     border: float = 0.15  # probability of a piped border from which a place is not the side
     piece: float = 0.3  # the same for decorations and the card
     piece_mm: float = 1.0  # margin round decorations on the side
-    around_piece_mm: float = 5.0  # margin on the top: pieces throw shadows and their colour
+    around_piece_mm: float = 2.0  # margin round them on the top
 
 
 def labelled(finding: Finding | None, label: str, at_px: NDArray[np.float32], least: float) -> Mask:

@@ -55,8 +55,8 @@ class ReliefMap:
     Attributes
     ----------
     height_mm : ndarray, shape (rows, cols)
-        Outwards positive; NaN where it can't be read. The side as in `qc.unroll.SidePicture`; the top unrolled about its
-        middle: columns are directions (counter-clockwise from +X), rows run from the rim to the middle.
+        Outwards positive; NaN where it can't be read. The side as in `qc.unroll.SidePicture`; the top unrolled about
+        its middle: columns are directions (counter-clockwise from +X), rows run from the rim to the middle.
     """
 
     photo: str

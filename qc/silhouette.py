@@ -221,7 +221,7 @@ def _cheapest(cost: Array, reach: int) -> NDArray[np.int64]:
     m = cost.shape[1]
     padded = np.full((len(shifts), m), np.inf)
     for i in range(1, len(cost)):
-        for k, s in enumerate(shifts):
+        for k, s in enumerate(shifts.tolist()):
             a, b = max(0, -s), min(m, m - s)
             padded[k] = np.inf
             padded[k, a:b] = total[a + s : b + s] + price[k]

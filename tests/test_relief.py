@@ -1,0 +1,42 @@
+"""Relief from shading: a ridged side reads more than a smooth one, in the right order and with its pitch."""
+
+import numpy as np
+import pytest
+from scipy.stats import spearmanr
+
+from qc.relief import measure_relief
+from tests.surface_scene import draw_cylinder, round_body, side_view
+
+
+def ridged(amplitude_mm: float, pitch_mm: float = 6.0):
+    """Albedo that looks like ridges lit from above: lighter where the side leans upwards."""
+
+    def albedo(theta, z):
+        slope = amplitude_mm * 2 * np.pi / pitch_mm * np.cos(2 * np.pi * z / pitch_mm)
+        return np.clip(0.6 * np.exp(-0.9 * slope), 0, 1)[..., None] * np.ones(3) + 0 * theta[..., None]
+
+    return albedo
+
+
+def read(amplitude_mm: float):
+    view, body = side_view(f_px=3200.0), round_body()
+    photo = draw_cylinder(view, body, ridged(amplitude_mm), np.random.default_rng(1))
+    return measure_relief({"side": photo}, {"side": view}, body, {})
+
+
+def test_relief_ranks_ridges_and_tells_their_pitch() -> None:
+    amplitudes = [0.0, 0.04, 0.08, 0.15, 0.25]
+    results = [read(a) for a in amplitudes]
+    index = [next(m.value for m in r.measurements if m.name == "side_relief") for r in results]
+    assert spearmanr(amplitudes, index)[0] == pytest.approx(1.0)
+    assert index[0] < 0.02
+    assert index[3] == pytest.approx(0.15 / np.sqrt(2), rel=0.35)
+    assert results[3].maps[0].pitch_mm == pytest.approx(6.0, abs=0.4)
+
+
+def test_dark_icing_is_said_to_be_unreadable() -> None:
+    view, body = side_view(), round_body()
+    photo = draw_cylinder(view, body, lambda t, z: np.full((*t.shape, 3), 0.05), np.random.default_rng(1))
+    result = measure_relief({"side": photo}, {"side": view}, body, {})
+    assert result.measurements == ()
+    assert any("mirrors" in w for w in result.warnings)
