@@ -29,7 +29,7 @@ def show_record(number: int) -> None:
     st.title(f"Cake {number}")
     _head(record)
     if record.judgement is not None:
-        show_result(record.result, record.judgement.judgement, _pictures(record))
+        show_result(record.result, record.judgement.judgement, lambda: _pictures(record))
     else:
         st.info("This cake was measured but not judged.")
     _report(record)

@@ -1,5 +1,6 @@
 """A result as every page shows it: verdict, advice, photos with what was measured drawn in, all lines."""
 
+from collections.abc import Callable
 from html import escape
 
 import numpy as np
@@ -12,13 +13,15 @@ from qc.advice import Advice, advise
 from qc.quantities import QUANTITIES, CheckResult
 from qc.verdict import Judgement, Verdict, value_words
 
+Pictures = dict[str, NDArray[np.uint8]]
 
-def show_result(result: CheckResult, judgement: Judgement, pictures: dict[str, NDArray[np.uint8]]) -> None:
-    """The whole result, the most useful first."""
+
+def show_result(result: CheckResult, judgement: Judgement, pictures: Callable[[], Pictures]) -> None:
+    """The whole result, the most useful first; the pictures are drawn when the verdict already stands."""
     banner(judgement)
     show_advice(advise(judgement, result))
     _show_warnings(result, judgement)
-    show_pictures(pictures)
+    show_pictures(pictures())
     st.subheader("Every line of the standard")
     lines_table(judgement)
     _other_values(result, judgement)
@@ -55,7 +58,7 @@ def _note(verdict: Verdict, symbol: str, body: str) -> str:
     )
 
 
-def show_pictures(pictures: dict[str, NDArray[np.uint8]]) -> None:
+def show_pictures(pictures: Pictures) -> None:
     """The photos with what was measured drawn in."""
     if not pictures:
         return

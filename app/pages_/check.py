@@ -178,7 +178,7 @@ def _result(address: CheckAddress, kept: KeptStandard, order: dict[str, float], 
     st.divider()
     if kept.standard.starting_values:
         st.caption("These limits are starting values: measure ten cakes that you accept and set your own.")
-    show_result(result, judgement, annotated(hashes, result))
+    show_result(result, judgement, lambda: annotated(hashes, result))
     decide_and_save(address, kept, order, hashes, result, judgement)
     if st.button("Next cake", icon=":material/add_a_photo:", width="stretch"):
         next_cake()
