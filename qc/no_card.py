@@ -42,6 +42,8 @@ class NoCardSettings:
     least_points: int = 40  # of the outline
     off_mean: float = 0.012  # standard uncertainty of the rim's place in radii, where the fit is as good as the network
     off_fit: float = 0.032  # ... and for each unit of the outline's misfit (rms in standard uncertainties)
+    least_elevation: float = 0.5  # sine of the angle over the top below which it is seen too flat
+    odd_outline: float = 2.0  # misfit from which the outline is hardly that of a round cake
     directions: int = 96
 
 
@@ -85,6 +87,9 @@ def measure_without_card(
     """
     settings = settings or NoCardSettings()
     cake = fit_cylinder(finding, settings)
+    towards = cake.view.eye_mm - [0, 0, cake.body.height_mm]
+    if towards[2] < settings.least_elevation * np.linalg.norm(towards):
+        raise OutlineError("The top is seen too flat to judge its pattern: take the photo from higher above the cake.")
     found = find_decorations(pixels, cake.view, cake.body, finding)
     radius = settings.radius_as_mm
     pieces = tuple(
@@ -92,8 +97,8 @@ def measure_without_card(
     )
     ring = found.rings[0] if found.rings else None
     gaps = tuple(float(g) for g in ring.gaps_deg) if ring else ()
-    u = settings.off_mean + settings.off_fit * cake.misfit
-    return NoCardResult(pieces, tuple(_rows(found, u, radius)), gaps, _warnings(len(pieces), ring))
+    rows = _rows(found, settings.off_mean + settings.off_fit * cake.misfit, radius)
+    return NoCardResult(pieces, tuple(rows), gaps, _warnings(len(pieces), ring, cake.misfit > settings.odd_outline))
 
 
 @dataclass(frozen=True)
@@ -285,8 +290,10 @@ def _gaps(ring: Ring, pieces: tuple[Decoration, ...], uncertainty_deg: float) ->
     return rows
 
 
-def _warnings(count: int, ring: Ring | None) -> tuple[str, ...]:
+def _warnings(count: int, ring: Ring | None, odd: bool) -> tuple[str, ...]:
     out = [SAYS]
+    if odd:
+        out.append("The cake's outline is hardly that of a round cake: only the count is worth something.")
     if count == 0:
         out.append("No decorations were seen on the top.")
     elif ring is None:

@@ -365,6 +365,18 @@ def test_whole_way_on_a_drawn_photo(name: str, rgb: tuple[int, int, int]) -> Non
     assert "without a card" in free.warnings[0]
 
 
+def test_a_photo_from_the_side_is_refused() -> None:
+    labels = np.zeros((480, 640), np.uint8)
+    cv2.ellipse(labels, (320, 200), (200, 40), 0, 0, 360, LABELS.index("body"), -1)
+    cv2.rectangle(labels, (120, 200), (520, 330), LABELS.index("body"), -1)
+    cv2.ellipse(labels, (320, 330), (200, 45), 0, 0, 360, LABELS.index("body"), -1)
+    probabilities = np.stack([(labels == k).astype(np.float32) for k in range(len(LABELS))])
+    with pytest.raises(OutlineError, match="too flat"):
+        measure_without_card(
+            np.zeros((480, 640, 3), np.uint8), Finding(probabilities, 1.0, (0.0, 0.0), (640, 480), 1.0, ())
+        )
+
+
 def test_no_cake_no_pattern() -> None:
     nothing = Finding(np.zeros((len(LABELS), 48, 64), np.float32), 0.1, (0.0, 0.0), (640, 480), 0.0, ())
     with pytest.raises(OutlineError, match="No cake"):
