@@ -1,6 +1,6 @@
 """Pieces with their uncertainties become rings, gaps, moves and measurements."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +25,7 @@ class PatternSettings:
     centre_share: float = 0.25  # of the cake's radius within which a piece stands in the middle
     odd_size: float = 0.6  # share of the ring's usual size under which a piece off the rings is a mark in the icing
     odd_probability: float = 0.9  # ... unless the network is surer than this
+    sure: float = 0.8  # mean probability from which nobody need look again whether a piece is one
     border_pieces: int = 18  # from which touching pieces along the rim are a border
     border_radius: float = 0.84  # share of the cake's radius beyond which they are
     border_pitch: float = 1.15  # of their diameter, at most: they touch
@@ -84,8 +85,13 @@ class Pattern:
     rim: Border | None = None
 
 
-def judge_pattern(pieces: Pieces, body: Body, expected: int | None, settings: PatternSettings) -> Pattern:
-    """Rings, moves and measurements of the pieces; those that can be no piece are dropped."""
+def judge_pattern(
+    pieces: Pieces, body: Body, expected: int | None, settings: PatternSettings, doubtful_mm: Array | None = None
+) -> Pattern:
+    """Rings, moves and measurements of the pieces; those that can be no piece are dropped.
+
+    doubtful_mm (M, 2): places of things that were seen but hardly are pieces; they widen the count.
+    """
     pieces = pieces.take(np.argsort(_hours(pieces.centres_mm)))
     middle = plan_centre_mm(body)
     ring_of = assign_rings(pieces, middle, body.radius_mm, settings)
@@ -110,6 +116,13 @@ def judge_pattern(pieces: Pieces, body: Body, expected: int | None, settings: Pa
         )
         even = rayleigh(theta, rings[0].places)
     rows, warnings = measure_pattern(pieces, rings, middle, expected, settings)
+    unsure = pieces.centres_mm[pieces.probability < settings.sure]
+    if doubtful_mm is not None:
+        unsure = np.concatenate([unsure, doubtful_mm])
+    if len(unsure):
+        rows = [replace(r, uncertainty=float(len(unsure))) if r.unit == "1" else r for r in rows]
+        hours = ", ".join(f"{h:.0f}" for h in np.unique(np.round(np.asarray(clock_of(_angles(unsure))))))
+        warnings.append(f"It is unclear whether what is seen at {hours} o'clock on the top is a decoration.")
     return Pattern(_decorations(pieces, ring_of, rings, ideals), tuple(rows), even, rings, ideals, tuple(warnings), rim)
 
 
@@ -123,8 +136,12 @@ def plan_centre_mm(body: Body) -> Array:
     return 2 * (reach[:, None] * ray).mean(0)  # first harmonic of the outline about the origin
 
 
+def _angles(points_mm: Array) -> Array:
+    return np.asarray(np.arctan2(points_mm[:, 1], points_mm[:, 0]), float)
+
+
 def _hours(points_mm: Array) -> Array:
-    return np.asarray(clock_of(np.arctan2(points_mm[:, 1], points_mm[:, 0])), float) % 12
+    return np.asarray(clock_of(_angles(points_mm)), float) % 12
 
 
 def _usual(pieces: Pieces, ring_of: NDArray[np.int64], k: int) -> float:

@@ -37,6 +37,8 @@ class RegionSettings:
     joined_area: float = 1.7  # usual areas that a piece may have after joining
     least_share: float = 0.45  # of the usual inner radius below which a region is no piece
     least_probability: float = 0.72  # mean over a region
+    doubt_share: float = 0.4  # of the usual inner radius, and ...
+    doubt_probability: float = 0.6  # ... mean from which what is refused may yet be a piece
 
 
 @dataclass(frozen=True)
@@ -77,6 +79,17 @@ class Regions:
     labels: NDArray[np.int32]  # (N, N) 0 none
     pieces: tuple[Region, ...]
     refused: tuple[Region, ...]  # seen, but too small or too unsure for pieces
+
+    def doubtful_mm(self, settings: RegionSettings) -> Array:
+        """Places (M, 2) of what was refused but may yet be a piece."""
+        usual = float(np.median([p.inner_mm for p in self.pieces])) if self.pieces else settings.smallest_mm
+        return np.array(
+            [
+                r.middle_mm
+                for r in self.refused
+                if r.inner_mm > settings.doubt_share * usual and r.probability > settings.doubt_probability
+            ]
+        ).reshape(-1, 2)
 
 
 def closer_look(pixels: NDArray[np.uint8], view: View, body: Body, settings: RegionSettings) -> tuple[Finding, Array]:

@@ -93,7 +93,7 @@ def find_decorations(
     outlines = refine(rough_outlines(regions, view, body, settings.edges), pixels, view, settings.edges)
     looks = [look_at(o, pixels, view) for o in outlines]
     pieces = stand_upright(regions.pieces, outlines, looks, settings)
-    pattern = judge_pattern(pieces, body, expected, settings.pattern)
+    pattern = judge_pattern(pieces, body, expected, settings.pattern, regions.doubtful_mm(settings.regions))
     foot = foot_border(pixels, view, body, finding) if finding is not None else None
     borders = tuple(b for b in (pattern.rim, foot) if b is not None)
     return DecorationResult(

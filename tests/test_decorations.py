@@ -226,6 +226,18 @@ def test_a_finger_mark_off_the_ring_is_no_piece() -> None:
     assert len(judge_pattern(pieces, flat_body(), None, PatternSettings()).pieces) >= 9
 
 
+def test_doubtful_things_widen_the_count() -> None:
+    rng = np.random.default_rng(45)
+    pieces = pieces_at(ring_places(8, 55, rng), np.full(8, 20.0))
+    doubtful = np.array([[0.0, 40.0]])
+    pattern = judge_pattern(pieces, flat_body(), None, PatternSettings(), doubtful)
+    got = {m.name: m for m in pattern.measurements}
+    assert got["decoration_count"].value == 8
+    assert got["decoration_count"].uncertainty == got["decoration_missing"].uncertainty == 1
+    assert any("12 o'clock" in w for w in pattern.warnings)
+    assert judge_pattern(pieces, flat_body(), None, PatternSettings()).measurements[0].uncertainty == 0
+
+
 def test_rows_are_the_project_s_quantities() -> None:
     rng = np.random.default_rng(43)
     pattern = judge_pattern(pieces_at(ring_places(8, 55, rng), np.full(8, 20.0)), flat_body(), None, PatternSettings())
