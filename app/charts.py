@@ -108,18 +108,31 @@ def _drift_layer(trend: Trend) -> alt.Chart:
     return alt.Chart(frame).mark_line(color=OUTSIDE_COLOUR, strokeWidth=2.5).encode(x="time:T", y="value:Q")
 
 
+def _recipe_marks(data: pd.DataFrame) -> pd.DataFrame:
+    """The cakes at which a recipe changed, each with a letter."""
+    recipe = data[data["note"].str.startswith("recipe")].copy()
+    recipe["letter"] = [chr(ord("A") + i % 26) for i in range(len(recipe))]
+    return recipe
+
+
 def _note_layers(data: pd.DataFrame) -> list[alt.Chart]:
-    """Changes of recipe as named lines; rush as small triangles at the foot."""
-    recipe = data[data["note"].str.startswith("recipe")]
+    """Changes of recipe as lines with a letter; the words stand below the chart."""
+    recipe = _recipe_marks(data)
     if recipe.empty:
         return []
     chart = alt.Chart(recipe)
     return [
         chart.mark_rule(color=NEUTRAL_COLOUR, strokeDash=[2, 3]).encode(x="time:T"),
-        chart.mark_text(align="left", dx=4, baseline="top", color=NEUTRAL_COLOUR, fontSize=FONT_PX).encode(
-            x="time:T", y=alt.value(2), text="note:N"
+        chart.mark_text(dx=8, baseline="top", color="#2b2622", fontSize=FONT_PX, fontWeight="bold").encode(
+            x="time:T", y=alt.value(2), text="letter:N"
         ),
     ]
+
+
+def note_words(trend: Trend) -> list[str]:
+    """What the letters on the chart mean."""
+    rows = _recipe_marks(_points(trend))
+    return [f"{r.letter}, {r.time:%d %b %Y}: {r.note}" for r in rows.itertuples()]
 
 
 def learning_chart(curve: LearningCurve) -> alt.LayerChart:

@@ -32,7 +32,7 @@ def _show_warnings(result: CheckResult, judgement: Judgement) -> None:
     beside = [line.reason for line in judgement.lines if line.reason]
     told = [w for w in result.warnings if not any(w.rstrip(".").endswith(reason) for reason in beside)]
     if told:
-        st.warning("\n\n".join(unmarked(words) for words in told), icon=":material/info:")
+        st.warning("\n".join(f"- {unmarked(words)}" for words in told))
 
 
 def show_advice(advice: Advice) -> None:

@@ -19,7 +19,7 @@ from app.server import MAIN, PageSettings, streamlit_config
 from app.upload import receive_photo
 from qc import house
 from qc.commands import page as page_command
-from qc.errors import PageError
+from qc.errors import FitError, OutlineError, PageError, RecordError
 from qc.photo import LIMITS
 from qc.verdict import Verdict
 from tests.page_scene import cake, fill, picture, usable
@@ -380,6 +380,32 @@ def test_the_height_from_the_layers(store):
 
 
 # --- What goes wrong ----------------------------------------------------------------------------------------------
+
+
+def test_records_that_are_busy_keep_the_result_on_the_page(store, measured_cakes, monkeypatch):
+    store.add_decorator("Birke")
+    at = opened("check", **check_address(store))
+
+    def busy(new):
+        raise RecordError("The records are in use by another program: try again in a moment.")
+
+    monkeypatch.setattr(store, "save_check", busy)
+    next(b for b in at.button if b.label == "Save this check").click().run()
+    assert not at.exception
+    assert "try again in a moment" in at.error[0].value
+    assert "Within the house standard" in written(at)
+    monkeypatch.undo()
+
+
+@pytest.mark.parametrize("error", [OutlineError("The side photo shows no cake; take it again."), FitError("No.")])
+def test_what_the_measurement_refuses_is_said_and_the_photos_stay(store, measured_cakes, monkeypatch, error):
+    def refuse(*given):
+        raise error
+
+    monkeypatch.setattr(measuring, "measure", refuse)
+    at = opened("check", **check_address(store))
+    assert [e.value for e in at.error] == [str(error)]
+    assert "Your decision" not in written(at)
 
 
 def test_records_that_cannot_be_opened_are_one_sentence(tmp_path, monkeypatch):

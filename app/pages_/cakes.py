@@ -53,7 +53,7 @@ def _label(cake: CheckSummary, kind: str) -> str:
     points = "" if cake.points is None else f", {cake.points:.0f} points"
     decided = cake.decision or "no decision yet"
     marks = " · invented" if cake.invented else ""
-    marks += f" · {cake.comments} comments" if cake.comments else ""
+    marks += f" · {cake.comments} {'comment' if cake.comments == 1 else 'comments'}" if cake.comments else ""
     head = f"**{unmarked(chip(cake.verdict))}{points}**"
     return f"{head}  \n{unmarked(f'{cake.id} · {cake.decorator} · {kind}')}  \n{unmarked(f'{when} · {decided}{marks}')}"
 

@@ -5,7 +5,7 @@ from datetime import UTC, date, datetime, time
 import numpy as np
 import streamlit as st
 
-from app.charts import key_words, learning_chart, trend_chart
+from app.charts import key_words, learning_chart, note_words, trend_chart
 from app.choose import kind_of_cake
 from app.look import plain
 from app.shop import store
@@ -57,6 +57,8 @@ def _chart(series: Series, limit: Limit | None, kind: str, decorator: str | None
     if not found.enough:
         st.info(found.sentences[0])
     st.altair_chart(trend_chart(found, limit, drift), width="stretch")
+    for words in note_words(found):
+        plain(words)
     st.caption(key_words(series.quantity, limit, drift))
     for sentence in found.sentences if found.enough else found.sentences[1:]:
         plain(f"• {sentence}")
