@@ -25,14 +25,14 @@ class SpotSettings:
     row_mm: float = 14.0  # length of row whose median takes ridges off, for small spots
     near_mm: float = 9.0  # half width of the window in which the grain is measured
     stands_out: float = 5.0  # times the grain: where a spot's outline begins
-    certain: float = 8.5  # times the grain at its strongest place
+    certain: float = 9.0  # times the grain at its strongest place
     certain_dark: float = 16.0  # the same on dark icing, which mirrors lamps and the room
     shadow: float = 0.16  # log light: a pit or crumb is at least this dark somewhere
     least: float = 0.055  # log light: fainter spots are not seen by eye
     edge: float = 0.45  # share of its peak at which a spot's outline is drawn
     join_mm: float = 0.7  # dark and light flanks this close are one hollow
     smallest_mm: float = 1.5  # across
-    largest_mm: float = 7.0  # of pits and crumbs
+    largest_mm: float = 5.0  # of pits and crumbs; larger ones are shadows
     pit_size: float = 1.3  # a hollow's rim is gentle: its shading is narrower than itself (rendered cakes)
     crumb_size: float = 0.92  # blur makes a dark crumb wider
     longest: float = 3.2  # length over width
@@ -41,8 +41,11 @@ class SpotSettings:
     broad_near_mm: float = 28.0
     broad_stands_out: float = 5.0
     broad_least: float = 0.10
+    broad_margin_mm: float = 4.0  # from borders and decorations, which throw soft shadows
+    broad_clip: float = 0.4  # log light beyond which no hollow that broad goes
     broad_smallest_mm: float = 6.0
     broad_largest_mm: float = 20.0
+    crumb_dark: float = 0.7  # log light: a crumb is as dark as sponge
     crumb_colour: float = 0.06  # log colour off the icing's from which a dark spot is a crumb
 
 
@@ -75,7 +78,8 @@ def find_spots(log: Picture, valid: Mask, px_per_mm: float, mirrors: bool, setti
     spots = _spots(small, rim, log, px_per_mm, settings.certain_dark if mirrors else settings.certain, settings)
     half = px_per_mm / 4  # finger marks on a coarser picture
     size = (max(8, int(light.shape[1] / half)), max(8, int(light.shape[0] / half)))
-    coarse = cv2.resize(light, size, interpolation=cv2.INTER_AREA)
+    gentle = np.clip(light, -settings.broad_clip, settings.broad_clip)  # a dark crumb is no finger mark
+    coarse = cv2.medianBlur(cv2.resize(gentle, size, interpolation=cv2.INTER_AREA), 5)
     ok = cv2.resize(valid.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
     broad = _stand_out(coarse, ok, 4.0, settings.broad_blur_mm, settings.broad_row_mm, settings.broad_near_mm)
     marks = _marks(broad, ok, half, settings)
@@ -127,9 +131,10 @@ def _spots(
             continue
         long, short = _extent(part, px_per_mm)
         kind = _kind(flat[y : y + h, x : x + w], log[y : y + h, x : x + w], part, settings)
-        slim = long > settings.longest * max(short, 0.3)
+        if long > settings.longest * max(short, 0.3) or long > settings.largest_mm:
+            continue
         long *= settings.crumb_size if kind == "crumb" else settings.pit_size
-        if slim or not settings.smallest_mm <= long <= settings.largest_mm:
+        if long < settings.smallest_mm:
             continue
         out.append(Spot(kind, float(centre[k][0]), float(centre[k][1]), long, float(peak[k])))
     return out
@@ -139,7 +144,8 @@ def _marks(pair: tuple[Picture, Picture], ok: Mask, half: float, settings: SpotS
     """Finger marks: broad hollows with a dark and a light flank, on the coarse picture (4 px/mm)."""
     flat, grain = pair
     size = np.abs(flat)
-    core = ok & (size > np.maximum(settings.broad_stands_out * grain, settings.broad_least))
+    inner = cv2.erode(ok.astype(np.uint8), _disc(4.0 * settings.broad_margin_mm), borderValue=0) > 0
+    core = inner & (size > np.maximum(settings.broad_stands_out * grain, settings.broad_least))
     body = ok & (size > np.maximum(0.4 * settings.broad_stands_out * grain, 0.5 * settings.broad_least))
     joined = cv2.morphologyEx(body.astype(np.uint8), cv2.MORPH_CLOSE, _disc(6))
     count, label, stats, centre = cv2.connectedComponentsWithStats(joined, connectivity=8)
@@ -177,4 +183,8 @@ def _kind(flat: Picture, log: Picture, part: Mask, settings: SpotSettings) -> st
     light = log.mean(-1)
     hue = np.abs(np.median((log - light[..., None])[part], axis=0)).max()
     only_dark = inside.max() < 0.3 * -inside.min()
-    return "crumb" if only_dark and (hue > settings.crumb_colour or inside.min() < -1.2) else "pit"
+    return (
+        "crumb"
+        if only_dark and inside.min() < -settings.crumb_dark and (hue > settings.crumb_colour or inside.min() < -1.2)
+        else "pit"
+    )

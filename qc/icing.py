@@ -34,10 +34,11 @@ class IcingSettings:
 
     px_per_mm: float = 4.0  # of the flattened pictures: a pit of 1.5 mm is six pixels
     patch_mm2: float = 9.0  # no spots are looked for in patches larger than this ...
-    patch_margin_mm: float = 7.0  # ... and this close to them: their ragged fringe is theirs
+    patch_margin_mm: float = 12.0  # ... and this close to them: their ragged fringe is theirs
     thrown_mm: float = 3.0  # pieces on the top throw colour this much further than their margin
     border_mm: float = 1.2  # nor this close to where the icing is hidden
-    same_mm: float = 4.0  # spots of two photos nearer than this are one
+    same_mm: float = 6.0  # spots of two photos nearer than this are one
+    spot_facing: float = 0.4  # cosine of the angle up to which a spot is told from the grain (66 degrees)
     colour_sigma: tuple[float, float, float] = (
         4.0,
         2.0,
@@ -350,7 +351,8 @@ def _face_spots(face: Face, mirrors: bool, body: Body, settings: IcingSettings) 
         valid &= ~wider(patch, settings.patch_margin_mm, scale)
     if face.photo == "top":
         return _top_spots(face, valid, mirrors, body, settings)
-    inner = ~wider(~valid, settings.border_mm, scale)
+    assert isinstance(face.picture, SidePicture)
+    inner = ~wider(~valid, settings.border_mm, scale) & (face.picture.facing > settings.spot_facing)
     spots = find_spots(face.unlit.log, valid, scale, mirrors, settings.spots)
     return [s for s in spots if inner[min(int(s.row_px), len(inner) - 1), min(int(s.column_px), inner.shape[1] - 1)]]
 
@@ -378,8 +380,8 @@ def _top_spots(face: Face, valid: Mask, mirrors: bool, body: Body, settings: Ici
 def _count_row(blemishes: list[Blemish], faces: list[Face], mirrors: bool, sponge: bool) -> Measurement:
     """Number of blemishes; some are overlooked on grainy, dark or sponge-strewn icing."""
     n = len(blemishes)
-    missed = 3.0 if mirrors else 2.0
+    missed = 3.5 if mirrors else 2.5
     if sponge or any(f.shown.widely for f in faces if f.photo != "top"):
-        missed = 8.0
+        missed = 10.0
     u = float(np.sqrt(missed**2 + n))
     return Measurement("blemishes", float(n), u, "1", tuple(f.photo for f in faces), interval=(max(0.0, n - u), n + u))

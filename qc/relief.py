@@ -44,6 +44,7 @@ class ReliefSettings:
     silhouette_sigma: float = 0.25  # of the silhouettes' relief as a sample of the whole side's
     least_light: float = 0.20  # of full light: darker icing mirrors as much as it shows
     largest: float = 0.7  # log light: beyond, a lamp is mirrored or a shadow thrown
+    margin_mm: float = 3.0  # next to what can't be read the filters see too little
     masks: MaskSettings = field(default_factory=lambda: MaskSettings(facing=0.45))
     shading: ShadingSettings = field(default_factory=ShadingSettings)
 
@@ -155,6 +156,8 @@ def _relief(name: str, light: Array, valid: NDArray[np.bool_], gain: float, sett
     # a longer wave than the wanted ones, left by summing up, is taken off along the columns only
     height = height - _smooth(height, ok, settings.longest_mm * scale, along=True)
     height = _smooth(height, ok, settings.shortest_mm * scale)
+    margin = 2 * round(settings.margin_mm * scale) + 1
+    ok = cv2.erode(ok.astype(np.uint8), np.ones((margin, margin), np.uint8), borderValue=0) > 0
     height[~ok] = np.nan
     share = float(glare.sum() / max(valid.sum(), 1))
     return ReliefMap(name, height, scale, share, _pitch(height, scale))

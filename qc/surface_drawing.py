@@ -1,0 +1,159 @@
+"""Pictures of what the surface stages found: meridians magnified, relief in colour, spots circled."""
+
+from collections.abc import Sequence
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from qc.icing import IcingResult
+from qc.profile import ProfileResult, Silhouette, off_line
+from qc.quantities import Blemish
+from qc.relief import ReliefMap
+from qc.show_through import ShowSettings
+from qc.unroll import SidePicture, TopPicture
+
+Picture = NDArray[np.uint8]
+INK, PAPER, GRID = (40, 40, 40), (255, 255, 255), (205, 205, 205)
+BLUE, ORANGE = (0, 90, 181), (220, 95, 0)  # told apart by colour-blind people (Okabe and Ito, 2008)
+FONT = cv2.FONT_HERSHEY_SIMPLEX
+
+
+def draw_meridian(one: Silhouette, magnified: float = 10.0, px_per_mm: float = 4.0) -> Picture:
+    """One meridian against height, its deviation from its line drawn `magnified` times as large as its height.
+
+    The line in the middle is the least-squares line; outwards is to the right; the band is what the photo leaves open.
+    """
+    z = one.profile.z_mm
+    away = off_line(z, one.profile.radius_mm)
+    draws = off_line(z, one.profile.draws_mm)
+    reach = max(0.5, float(np.abs(away).max()) * 1.2)
+    wide, tall = max(230, int(2 * reach * magnified * px_per_mm) + 90), int((z[-1] - z[0]) * px_per_mm) + 60
+    out = np.full((tall, wide, 3), 255, np.uint8)
+    middle = 60 + (wide - 90) // 2
+
+    def at(height: NDArray[Any], mm: NDArray[Any]) -> NDArray[np.int32]:
+        x = middle + mm * magnified * px_per_mm
+        return np.round(np.stack([x, 20 + (z[-1] - height) * px_per_mm], -1)).astype(np.int32)
+
+    for mm in np.arange(-np.floor(reach * 2) / 2, reach, 0.5):
+        top, foot = at(np.array([z[-1], z[0]]), np.full(2, mm))
+        cv2.line(out, tuple(map(int, top)), tuple(map(int, foot)), INK if mm == 0 else GRID, 1, cv2.LINE_AA)
+        cv2.putText(out, f"{mm:+.1f}", (int(foot[0]) - 14, tall - 22), FONT, 0.35, INK, 1, cv2.LINE_AA)
+    for height in np.arange(np.ceil(z[0] / 10) * 10, z[-1], 10):
+        y = int(at(np.array([height]), np.zeros(1))[0, 1])
+        cv2.putText(out, f"{height:.0f} mm", (4, y + 4), FONT, 0.35, INK, 1, cv2.LINE_AA)
+        cv2.line(out, (52, y), (58, y), INK, 1)
+    low, high = np.quantile(draws, [0.025, 0.975], axis=0)
+    band = np.concatenate([at(z, low), at(z, high)[::-1]])
+    cv2.fillPoly(out, [band], (205, 222, 240), cv2.LINE_AA)
+    line, seen = at(z, away), one.profile.seen
+    for a, b, sure in zip(line[:-1], line[1:], seen[:-1] & seen[1:], strict=True):
+        cv2.line(out, tuple(map(int, a)), tuple(map(int, b)), BLUE if sure else ORANGE, 2, cv2.LINE_AA)
+    text = f"{one.clock:.1f} o'clock, x{magnified:.0f}"
+    cv2.putText(out, text, (60, 14), FONT, 0.42, INK, 1, cv2.LINE_AA)
+    return out
+
+
+def draw_meridians(result: ProfileResult, magnified: float = 10.0, px_per_mm: float = 4.0) -> Picture | None:
+    """All meridians side by side, or None where there are none."""
+    parts = [draw_meridian(s, magnified, px_per_mm) for s in result.silhouettes]
+    if not parts:
+        return None
+    tall = max(p.shape[0] for p in parts)
+    padded = [np.pad(p, ((0, tall - p.shape[0]), (0, 12), (0, 0)), constant_values=255) for p in parts]
+    return np.asarray(np.hstack(padded), np.uint8)
+
+
+def draw_silhouette(pixels: Picture, one: Silhouette, height_px: int = 900) -> Picture:
+    """The photo along one silhouette with the edge that was found, beside its meridian."""
+    points = one.points_px[np.isfinite(one.points_px).all(1)]
+    low, high = np.floor(points.min(0)).astype(int) - 40, np.ceil(points.max(0)).astype(int) + 40
+    low, high = np.maximum(low, 0), np.minimum(high, [pixels.shape[1], pixels.shape[0]])
+    cut = pixels[low[1] : high[1], low[0] : high[0]].copy()
+    for (x, y), ok in zip(one.points_px - low, one.believed, strict=True):
+        cv2.circle(cut, (round(float(x)), round(float(y))), 1, BLUE if ok else ORANGE, -1)
+    scale = height_px / cut.shape[0]
+    cut = np.asarray(cv2.resize(cut, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA))
+    side = draw_meridian(one)
+    side = np.asarray(cv2.resize(side, None, fx=height_px / side.shape[0], fy=height_px / side.shape[0]))
+    return np.asarray(np.hstack([cut, side[: cut.shape[0]]]), np.uint8)
+
+
+def draw_relief(relief: ReliefMap, limit_mm: float | None = None) -> Picture:
+    """A relief map in the cividis scale (Nunez, Anderton and Renslow, 2018), which colour-blind people read alike.
+
+    Yellow stands out, blue lies deep; grey could not be read. The scale is written below.
+    """
+    height = relief.height_mm
+    if limit_mm is None:
+        known = np.abs(height[np.isfinite(height)])
+        limit_mm = max(0.1, float(np.quantile(known, 0.98))) if known.size else 0.1
+    code = np.clip(127.5 + 127.5 * np.nan_to_num(height) / limit_mm, 0, 255).astype(np.uint8)
+    out = cv2.cvtColor(cv2.applyColorMap(code, cv2.COLORMAP_CIVIDIS), cv2.COLOR_BGR2RGB)
+    out[~np.isfinite(height)] = (128, 128, 128)
+    bar = np.full((26, out.shape[1], 3), 255, np.uint8)
+    ramp = cv2.applyColorMap(np.arange(256, dtype=np.uint8)[None], cv2.COLORMAP_CIVIDIS)
+    wide = min(256, out.shape[1] - 130)
+    if wide > 20:
+        bar[8:18, 60 : 60 + wide] = cv2.resize(cv2.cvtColor(ramp, cv2.COLOR_BGR2RGB), (wide, 10))
+        cv2.putText(bar, f"-{limit_mm:.2f}", (6, 18), FONT, 0.38, INK, 1, cv2.LINE_AA)
+        cv2.putText(bar, f"+{limit_mm:.2f} mm", (66 + wide, 18), FONT, 0.38, INK, 1, cv2.LINE_AA)
+    return np.asarray(np.vstack([out, bar]), np.uint8)
+
+
+def draw_side(icing: IcingResult) -> Picture | None:
+    """The unrolled side with spots circled, patches outlined and the clock written below; None without a side photo."""
+    if icing.side is None:
+        return None
+    out = icing.side.pixels.copy()
+    out[~icing.side.seen] = (128, 128, 128)
+    for face in icing.faces:
+        if isinstance(face.picture, SidePicture):
+            _outline(out, icing.side, face.picture, face.shown.bad)
+    spots = [b for b in icing.blemishes if b.photo != "top"]
+    for spot in spots:
+        x, y = icing.side.to_px(np.array(np.arctan2(spot.y_mm, spot.x_mm)), np.array(spot.height_mm))
+        _circle(out, float(x), float(y), spot, icing.side.px_per_mm)
+    return np.asarray(np.vstack([out, _clock_bar(icing.side)]), np.uint8)
+
+
+def draw_top(icing: IcingResult) -> Picture | None:
+    """The top square from above with spots circled; None without a top photo."""
+    top = icing.top
+    if not isinstance(top, TopPicture):
+        return None
+    out = top.pixels.copy()
+    for spot in (b for b in icing.blemishes if b.photo == "top"):
+        x, y = top.to_px(np.array([spot.x_mm, spot.y_mm]))
+        _circle(out, float(x), float(y), spot, top.px_per_mm)
+    return out
+
+
+def _circle(out: Picture, x: float, y: float, spot: Blemish, px_per_mm: float) -> None:
+    radius = max(6, round(0.7 * spot.size_mm * px_per_mm))
+    cv2.circle(out, (round(x), round(y)), radius + 1, PAPER, 2, cv2.LINE_AA)
+    cv2.circle(out, (round(x), round(y)), radius, ORANGE, 1, cv2.LINE_AA)
+    place = (round(x) + radius + 3, round(y) + 4)
+    for colour, thick in ((PAPER, 3), (INK, 1)):
+        cv2.putText(out, f"{spot.kind} {spot.size_mm:.1f}", place, FONT, 0.35, colour, thick, cv2.LINE_AA)
+
+
+def _outline(out: Picture, side: SidePicture, part: SidePicture, bad: NDArray[np.bool_]) -> None:
+    """Patches of one photo outlined in the merged picture."""
+    factor = part.px_per_mm / ShowSettings().px_per_mm
+    shift = side.to_px(part.theta_rad[:1], np.array([part.z_mm[0]]))[0]
+    shapes, _ = cv2.findContours(bad.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    for shape in shapes:
+        cv2.polylines(out, [np.round(shape * factor + shift).astype(np.int32)], True, BLUE, 1, cv2.LINE_AA)
+
+
+def _clock_bar(side: SidePicture, hours: Sequence[int] = range(1, 13)) -> Picture:
+    bar = np.full((20, len(side.theta_rad), 3), 255, np.uint8)
+    for hour in hours:
+        x = float(side.to_px(np.array(np.radians(90 - 30 * hour)), np.array(0.0))[0])
+        if 8 < x < bar.shape[1] - 8:
+            cv2.line(bar, (round(x), 0), (round(x), 4), INK, 1)
+            cv2.putText(bar, str(hour), (round(x) - 5, 16), FONT, 0.4, INK, 1, cv2.LINE_AA)
+    return bar
