@@ -10,10 +10,14 @@ from app.look import lines_table, plain, unmarked
 from app.result_view import show_result
 from app.shop import store
 from qc import house
+from qc.checking import settings_for
 from qc.drawing import draw
+from qc.measure import measure
 from qc.photo import read_photo
+from qc.profiles import CameraStore
 from qc.record_types import DECISIONS, LEFT_OUT, SEEN, TAKEN_IN, CheckRecord
 from qc.report import check_report
+from qc.verdict import judge
 
 EFFECTS = {
     "": "just a remark",
@@ -36,6 +40,7 @@ def show_record(number: int) -> None:
     _decisions(record)
     _comments(record)
     _other_versions(record)
+    _measure_again(record)
     _corrections(record)
 
 
@@ -122,6 +127,26 @@ def _other_versions(record: CheckRecord) -> None:
         st.caption("The record is not touched. You can keep this judgement beside the first one.")
         if st.button("Keep this judgement too", width="stretch"):
             store().add_judgement(record.id, judgement, kept.id)
+            st.rerun()
+
+
+def _measure_again(record: CheckRecord) -> None:
+    """A later measurement beside the first one, such as after the program got better."""
+    if not record.photos:
+        return
+    with st.expander("Measure the photos again"):
+        for take in record.takes[1:]:
+            plain(f"{_when(take.time)} · measured again ({take.reason or 'no reason given'})")
+        st.caption("The first measurement stays. Trends use the latest one.")
+        reason = st.text_input("Why", max_chars=300, key="again_reason")
+        if st.button("Measure again", width="stretch"):
+            kept = house.in_force(store(), record.kind, record.time)
+            with st.spinner("Measuring ..."):
+                photos = {name: read_photo(kept_photo.path, name) for name, kept_photo in record.photos.items()}
+                scale = house.card_scale(store())
+                result = measure(photos, settings_for(kept.standard, record.order, scale), None, CameraStore())
+            judgement = judge(result, kept.standard, record.order)
+            store().add_remeasurement(record.id, result, reason, judgement, kept.id)
             st.rerun()
 
 

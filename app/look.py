@@ -64,6 +64,7 @@ div[data-baseweb="select"] > div, .stTextInput input, .stNumberInput input {{ mi
 .qc-note {{ background: #fff; border: 1px solid #e5ddd0; border-radius: .7rem; padding: .7rem .9rem;
   margin: 0 0 .5rem; }}
 .qc-note b {{ display: block; }}
+#qc-result {{ border: 0; border-top: 1px solid #e5ddd0; margin: .5rem 0; scroll-margin-top: 4rem; }}
 .qc-plain {{ white-space: pre-wrap; overflow-wrap: anywhere; }}
 @media (max-width: 640px) {{
   .qc-line {{ grid-template-columns: minmax(0,1fr); }}

@@ -4,17 +4,19 @@ The measuring core has tests of its own; here its answer is a fixed cake, so tha
 """
 
 import asyncio
+import itertools
 import json
 import socket
 import time
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
 import pytest
 from starlette.requests import Request
 from streamlit.testing.v1 import AppTest
 
-from app import look, measuring, photos, shop
+from app import cake_record, look, measuring, photos, shop
 from app.server import MAIN, PageSettings, streamlit_config
 from app.upload import receive_photo
 from qc import house
@@ -289,6 +291,24 @@ def test_a_record_is_shown_commented_and_judged_again_without_touching_it(store)
     assert not at.exception
 
 
+def test_measuring_again_is_added_beside_the_first(store, monkeypatch):
+    number = fill(store, 1, photos={"top": picture(1), "side": picture(2)})[0]
+    monkeypatch.setattr(cake_record, "measure", lambda photos, *more: cake(height=(75.0, 0.4)))
+    at = opened("cakes", cake_number=str(number))
+    next(b for b in at.button if b.label == "Measure again").click().run()
+    assert not at.exception
+    record = store.check(number)
+    assert [t.result.overall("height").value > 70 for t in record.takes] == [False, True]
+    assert [j.verdict for j in record.judgements] == ["within", "outside"]
+
+
+def test_a_page_to_print(store):
+    at = opened("cakes", cake_number=str(fill(store, 1)[0]))
+    next(b for b in at.button if b.label == "Make a page to print").click().run()
+    assert not at.exception
+    assert len(at.get("download_button")) == 1
+
+
 def test_a_cake_that_is_not_there(store):
     at = opened("cakes", cake_number="99")
     assert at.error[0].value.startswith("There is no check number 99")
@@ -377,6 +397,20 @@ def test_the_height_from_the_layers(store):
     next(t for t in at.text_input if t.label.startswith("Sponges")).set_value("18, 18, 18")
     next(b for b in at.button if b.label == "Work out the height").click().run()
     assert "74 ± 3.5 mm" in written(at)
+
+
+def test_the_gauge_study_says_what_the_set_up_is_good_for(store):
+    rng = np.random.default_rng(3)
+    rows = ["cake,person,repeat,height"]
+    for c, p, r in itertools.product(range(10), "ab", range(2)):
+        rows.append(f"{c},{p},{r},{65 + c / 3 + 0.05 * rng.standard_normal():.3f}")
+    fill(store, 1)
+    at = opened("setup")
+    at.file_uploader[0].set_value(("study.csv", "\n".join(rows).encode(), "text/csv")).run()
+    assert not at.exception
+    assert "✓ Height" in written(at)
+    at.file_uploader[0].set_value(("study.csv", b"cake,person\n1,2\n", "text/csv")).run()
+    assert "repeat" in at.error[0].value
 
 
 # --- What goes wrong ----------------------------------------------------------------------------------------------

@@ -21,6 +21,10 @@ from qc.quantities import QUANTITIES
 from qc.verdict import judge
 
 THUMB_PX = 220  # wide enough to see that the right cake was taken, small enough to keep the result in reach
+SHOWN = "result_shown"
+SCROLL = """<hr id="qc-result"><script>
+setTimeout(() => document.getElementById("qc-result")?.scrollIntoView({ behavior: "smooth", block: "start" }), 300);
+</script>"""
 LOOKED_AT = "photos_looked_at"
 
 
@@ -172,10 +176,20 @@ def _cold_clock(since: float) -> None:
     )
 
 
+def _bring_into_view(address: CheckAddress) -> None:
+    """Scroll to a result once, when it is new: floury hands need not."""
+    shown = (address.cake, *sorted(address.photos.values()))
+    if st.session_state.get(SHOWN) == shown:
+        st.divider()
+        return
+    st.session_state[SHOWN] = shown
+    st.html(SCROLL, unsafe_allow_javascript=True)
+
+
 def _result(address: CheckAddress, kept: KeptStandard, order: dict[str, float], hashes: dict[str, str]) -> None:
     result = measured(hashes, kept.standard, order)
     judgement = judge(result, kept.standard, order)
-    st.divider()
+    _bring_into_view(address)
     if kept.standard.starting_values:
         st.caption("These limits are starting values: measure ten cakes that you accept and set your own.")
     show_result(result, judgement, lambda: annotated(hashes, result))

@@ -6,6 +6,7 @@ import numpy as np
 import streamlit as st
 
 from app.choose import kind_of_cake
+from app.gauge_study import gauge_study
 from app.look import plain, unmarked
 from app.shop import store
 from qc import house
@@ -97,9 +98,7 @@ def _good_enough() -> None:
             told += 1
     if not told:
         plain("Every limit of this kind is wide enough for what these photos can tell.")
-    st.caption(
-        "For the full study, photograph the same cakes several times with several people, then run: cakeqc gauge."
-    )
+    gauge_study(standard)
 
 
 @st.cache_data(max_entries=16, ttl=600, show_spinner=False)
