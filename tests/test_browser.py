@@ -148,6 +148,7 @@ def test_from_photos_to_the_record(shop, browser, size, decorator):
     send(page, 1, folder / "side.jpg")
     page.locator(".qc-banner").wait_for(timeout=MEASURING_MS)
     expect(page.locator(".qc-line").nth(9)).to_be_visible()
+    expect(page.locator(".qc-banner")).to_be_in_viewport()
     no_sideways_scrolling(page)
     page.get_by_text("Passed").click()
     page.get_by_role("button", name="Save this check").click()

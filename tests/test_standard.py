@@ -4,6 +4,8 @@ from datetime import date
 from pathlib import Path
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from qc.errors import StandardError
 from qc.limits import at_least, at_most, between, exactly, figure, limit_words, nominal
@@ -206,6 +208,32 @@ def test_an_order_that_no_cake_can_have(value):
 def test_half_a_decoration_is_refused():
     with pytest.raises(StandardError, match="whole number"):
         by_code("semi-naked-15").limit("decoration_count", {"decoration_count": 7.5})
+
+
+@settings(database=None, deadline=None, max_examples=300)
+@given(st.data())
+def test_whatever_is_written_is_a_standard_or_one_sentence(data):
+    """Lines of a good standard with words swapped for others: never another exception than StandardError."""
+    words = ["3", "-1", "nan", "inf", "1e400", '"x"', "true", "[]", "[1,2]", "{}", "2026-01-01T00:00:00", "''", "="]
+    lines = by_code("cream-15").to_toml().splitlines()
+    for _ in range(data.draw(st.integers(1, 4))):
+        at = data.draw(st.integers(0, len(lines) - 1))
+        key = lines[at].split("=")[0]
+        lines[at] = data.draw(
+            st.sampled_from([f"{key}= {w}" for w in words] + ["", "[lines]", "[[lines.level]]", "x=1"])
+        )
+    try:
+        load_standard("\n".join(lines))
+    except StandardError as error:
+        assert "\n" not in str(error)
+        assert len(str(error)) < 600
+
+
+@settings(database=None, deadline=None, max_examples=200)
+@given(st.text(max_size=80))
+def test_any_text_at_all_is_a_standard_or_one_sentence(text):
+    with pytest.raises(StandardError):
+        load_standard(text + "\n")
 
 
 def test_a_form_is_checked_like_a_file():
