@@ -25,6 +25,7 @@ from qc.masks import MaskSettings, side_valid, top_valid
 from qc.profile import ProfileResult, gaussian_smooth, off_line
 from qc.quantities import Measurement
 from qc.shading import ShadingSettings, remove_light
+from qc.silhouette import LINEAR
 from qc.unroll import side_picture, top_picture
 
 Array = NDArray[Any]
@@ -38,11 +39,11 @@ class ReliefSettings:
     px_per_mm: float = 2.0
     shortest_mm: float = 2.0
     longest_mm: float = 20.0
-    side_gain: float = 0.9  # log light per unit of slope on the side, from rendered kitchens
-    top_gain: float = 0.6  # the same on the top, whose light comes from all round
+    side_gain: float = 0.45  # log light per unit of slope on the side, from rendered kitchens
+    top_gain: float = 0.33  # the same on the top, whose light comes from all round
     gain_sigma: float = 0.45  # standard deviation of the logarithm of either
     silhouette_sigma: float = 0.25  # of the silhouettes' relief as a sample of the whole side's
-    least_light: float = 0.20  # of full light: darker icing mirrors as much as it shows
+    least_light: float = 0.30  # of the lightest in the photo (paper): darker icing mirrors as much as it shows
     largest: float = 0.7  # log light: beyond, a lamp is mirrored or a shadow thrown
     margin_mm: float = 3.0  # next to what can't be read the filters see too little
     masks: MaskSettings = field(default_factory=lambda: MaskSettings(facing=0.45))
@@ -113,7 +114,7 @@ def measure_relief(
     if dark:
         warnings.append("This icing mirrors the room: its relief is read on the silhouettes only, not between them.")
     rows = _side_rows([m for m in maps if m.photo != "top"], profiles, settings)
-    rows += _top_rows([m for m in maps if m.photo == "top"], _scale(maps, profiles, settings), settings)
+    rows += _top_rows([m for m in maps if m.photo == "top"], settings)
     return ReliefResult(tuple(rows), tuple(maps), tuple(warnings))
 
 
@@ -123,9 +124,15 @@ def _read_side(
     picture = side_picture(pixels, view, body, name, settings.px_per_mm)
     valid = side_valid(picture, body, finding, settings.masks)
     unlit = remove_light(picture.pixels, valid, body.height_mm, settings.px_per_mm, settings.shading)
-    if unlit is None or luminance(unlit.light) < settings.least_light:
+    if unlit is None or _dark(unlit.light, pixels, settings):
         return None
     return _relief(name, unlit.log.mean(-1), valid, settings.side_gain, settings)
+
+
+def _dark(light: Array, pixels: NDArray[np.uint8], settings: ReliefSettings) -> bool:
+    """Whether the icing is so dark, against the lightest things in the photo, that it mirrors as much as it shows."""
+    few = luminance(LINEAR[pixels[::16, ::16]])
+    return bool(luminance(light) < settings.least_light * np.quantile(few, 0.98))
 
 
 def _read_top(
@@ -135,7 +142,7 @@ def _read_top(
     picture = top_picture(pixels, view, body, scale)
     valid = top_valid(picture, view, body, finding, (), settings.masks)
     unlit = remove_light(picture.pixels, valid, 2 * picture.reach_mm, scale, settings.shading)
-    if unlit is None or luminance(unlit.light) < settings.least_light:
+    if unlit is None or _dark(unlit.light, pixels, settings):
         return None
     middle, outer = (valid.shape[0] - 1) / 2, body.radius_mm * scale
     radius = np.arange(outer, 0.15 * outer, -1.0, dtype=np.float32)[:, None]
@@ -198,7 +205,7 @@ def silhouette_relief(profiles: ProfileResult | None, settings: ReliefSettings) 
         inner = s.profile.seen
         if inner.sum() > 20:
             power.append(float((band[:, inner] ** 2).mean()))
-    return float(np.sqrt(np.median(power))) if power else None
+    return float(np.sqrt(np.quantile(power, 0.3))) if power else None  # what misleads an edge adds to it
 
 
 def _scale(maps: list[ReliefMap], profiles: ProfileResult | None, settings: ReliefSettings) -> float:
@@ -231,10 +238,10 @@ def _side_rows(maps: list[ReliefMap], profiles: ProfileResult | None, settings: 
     return [Measurement("side_relief", value, float(2 * sigma * value + 0.02), "mm", photos, note)]
 
 
-def _top_rows(maps: list[ReliefMap], factor: float, settings: ReliefSettings) -> list[Measurement]:
+def _top_rows(maps: list[ReliefMap], settings: ReliefSettings) -> list[Measurement]:
     rows = []
     for m in maps:
-        value = _rms(m) * np.sqrt(factor)  # the light is shared with the side, but not its direction
+        value = _rms(m)
         if np.isfinite(value):
             note = "an estimate from shading" + (f"; rings about {m.pitch_mm:.0f} mm apart" if m.pitch_mm else "")
             u = 2 * 1.2 * settings.gain_sigma * value + 0.02
