@@ -102,7 +102,8 @@ def set_card_lines(store: Store, long_mm: float, short_mm: float) -> None:
     for measured, nominal in ((long_mm, LONG_LINE_MM), (short_mm, SHORT_LINE_MM)):
         if not abs(measured / nominal - 1) <= FURTHEST_OFF:
             raise RecordError(
-                f"The card's {nominal:.0f} mm line cannot measure {measured:g} mm; print the card at 100 % and measure again."
+                f"The card's {nominal:.0f} mm line cannot measure {measured:g} mm; "
+                "print the card at 100 % and measure again."
             )
     store.set_preference(CARD_LINES, f"{long_mm:g} {short_mm:g}")
 
