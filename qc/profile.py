@@ -17,7 +17,7 @@ from qc.clock import clock_of
 from qc.finder import Finding
 from qc.meridian import FitSettings, Profile, fit_profile, rays_of
 from qc.quantities import Measurement, Meridian
-from qc.rounding import Rounding, RoundingSettings, fit_rounding
+from qc.rounding import Rounding, RoundingSettings, fit_rounding, lowest_mm
 from qc.silhouette import Edge, EdgeSettings, Strip, graze_outline, refine, side_strip, trace
 
 Array = NDArray[np.float64]
@@ -33,7 +33,7 @@ class ProfileSettings:
     foot: float = 0.08  # probability of a piped border from which the edge is not the side's
     other: float = 0.4  # the same for decorations and the card
     least_seen: float = 0.3  # share of the height that must be seen for a meridian to be reported
-    straightness_floor_mm: float = 0.10  # standard uncertainty of straightness where all is seen sharply
+    straightness_floor_mm: float = 0.13  # standard uncertainty of straightness where all is seen sharply
     ridges_floor_mm: float = 0.015  # of the ridges
     edge_floor_mm: float = 0.8  # of an edge radius
     edge_varies_mm: float = 0.8  # standard deviation of the edge radius round a cake
@@ -174,18 +174,22 @@ def measure_profiles(
 
 def _covered(strip: Strip, edge: Edge, finding: Finding | None, settings: ProfileSettings) -> NDArray[np.bool_]:
     """Rows (n,) where something else stands in front of the side's edge or makes it."""
-    bad = np.zeros(len(edge.edge_px), bool)
+    bad, border = np.zeros(len(edge.edge_px), bool), np.zeros(len(edge.edge_px), bool)
     if finding is None:
         return bad
     foot, decoration, card = (finding.probability(k) for k in ("foot_border", "decoration", "card"))
     for mm in (-3.0, -1.5, 0.0, 1.0, 2.0):
         at = np.round(finding.to_net(strip.points_px(edge.edge_px + mm * strip.px_per_mm))).astype(int)
         y, x = np.clip(at[:, 1], 0, foot.shape[0] - 1), np.clip(at[:, 0], 0, foot.shape[1] - 1)
-        bad |= foot[y, x] > settings.foot
+        border |= foot[y, x] > settings.foot
         if abs(mm) < 1.6:
             bad |= (decoration[y, x] > settings.other) | (card[y, x] > settings.other)
     reach = max(1, int(settings.foot_mm / strip.row_mm))
-    return np.asarray(np.convolve(bad, np.ones(2 * reach + 1), "same") > 0)
+    bad = np.convolve(bad, np.ones(2 * reach + 1), "same") > 0
+    border[len(border) // 2 :] = False  # a border at the foot hides all below its top
+    if border.any():
+        bad[: int(np.flatnonzero(border)[-1]) + reach] = True
+    return np.asarray(bad)
 
 
 def _silhouette(
@@ -211,7 +215,7 @@ def _silhouette(
     profile = fit_profile(
         rays.some(good), sigma[good], (LOW - 0.04) * height, (HIGH + 0.05) * height, rng, settings.fit
     )
-    upper = good & (rays.z_mm > settings.rounding.below * height)
+    upper = good & (rays.z_mm > lowest_mm(body, settings.rounding))
     rounding = fit_rounding(view, body, points[upper], 1 / sigma[upper], profile, settings.rounding)
     outline = graze_outline(view, body, left, settings.edge).points_mm
     point = outline[np.abs(outline[:, 2] - 0.5 * height).argmin()]
@@ -235,11 +239,14 @@ def _numbers(
     z = np.linspace(LOW * height, HIGH * height, int((HIGH - LOW) * height / settings.fit.grid_mm) + 1)
     mean = np.interp(z, profile.z_mm, profile.radius_mm)
     draws = np.array([np.interp(z, profile.z_mm, d) for d in profile.draws_mm])
-    each, fine = straightness(z, draws), ridge_rms(z, draws, settings.cutoff_mm)
     touched = profile.z_mm[profile.seen]
     gaps = np.abs(z[:, None] - touched[None, :]).min(1) if len(touched) else np.full(len(z), np.inf)
+    known = (z > touched.min() - 1.5) & (z < touched.max() + 1.5) if len(touched) else np.ones(len(z), bool)
+    each = straightness(z[known], draws[:, known])  # a hidden foot is not guessed at; the uncertainty allows for it
+    fine = ridge_rms(z[known], draws[:, known], settings.cutoff_mm)
+    line = float(straightness(z[known], mean[known]))
     smooth = gaussian_smooth(z, off_line(z, mean), settings.cutoff_mm)
-    at = int(np.abs(smooth).argmax())
+    at = int(np.where(known, np.abs(smooth), 0).argmax())
     feature = SideFeature("belt" if smooth[at] > 0 else "groove", clock, float(z[at]), float(smooth[at]), None)
     ridges = float(np.sqrt((fine**2).mean()))
     return Silhouette(
@@ -250,8 +257,8 @@ def _numbers(
         good,
         Profile(z, mean, draws, profile.misfit, gaps < 1.5, profile.kept),
         float((gaps < 1.5).mean()),
-        float(straightness(z, mean)),
-        float(each.std() + 0.3 * max(each.mean() - straightness(z, mean), 0)),
+        line,
+        float(each.std() + 0.3 * max(each.mean() - line, 0)),
         ridges,
         float(fine.std()),
         _pitch(z, off_line(z, mean) - smooth, ridges),
@@ -307,7 +314,7 @@ def _row_sigma(name: str, s: Silhouette, settings: ProfileSettings) -> tuple[flo
     noise = float(np.median(s.profile.draws_mm.std(0)))
     if name == "side_straightness":
         value = s.straightness_mm
-        sigma = np.hypot(s.straightness_sigma_mm, settings.straightness_floor_mm + 0.12 * value + 0.8 * noise)
+        sigma = np.hypot(s.straightness_sigma_mm, settings.straightness_floor_mm + 0.15 * value + 0.8 * noise)
         return value, float(np.hypot(sigma, 0.5 * hidden))
     value = s.ridges_mm
     return value, float(np.hypot(s.ridges_sigma_mm, settings.ridges_floor_mm + 0.18 * value + 0.15 * noise))
@@ -320,7 +327,7 @@ def _largest(name: str, found: list[Silhouette], settings: ProfileSettings) -> l
     for s, (value, sigma) in zip(found, both, strict=True):
         note = f"ridges {s.pitch_mm:.1f} mm apart" if name == "side_ridges" and s.pitch_mm else None
         rows.append(Measurement(name, value, 2 * sigma, "mm", (s.photo,), note, s.clock))
-    k = int(np.argmax([value for value, _ in both]))
+    k = int(np.argmax([value - sigma for value, sigma in both]))  # the largest that is sure to be large
     photos = tuple(sorted({s.photo for s in found}))
     note = f"largest, at {found[k].clock:.1f} o'clock"
     if name == "side_straightness":

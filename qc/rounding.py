@@ -22,7 +22,8 @@ Array = NDArray[np.float64]
 class RoundingSettings:
     """How the corner is fitted."""
 
-    below: float = 0.72  # share of the height from which the silhouette counts
+    below: float = 0.72  # share of the height from which the silhouette counts ...
+    below_mm: float = 20.0  # ... but at least so much of it, for a low cake with a wide rounding
     behind_mm: float = 75.0  # how far behind the widest place a line of sight may touch
     side_mm: float = 0.35  # standard deviation of the side's distance from what the profile says
     top_mm: float = 0.7  # of the rim's height against the fitted top: a lip stands above it
@@ -53,6 +54,11 @@ def _paths(view: View, points_px: Array, settings: RoundingSettings) -> tuple[Ar
     return np.hypot(x, y), z, x, y
 
 
+def lowest_mm(body: Body, settings: RoundingSettings) -> float:
+    """Height from which the silhouette counts for the edge."""
+    return min(settings.below * body.height_mm, body.height_mm - settings.below_mm)
+
+
 def fit_rounding(
     view: View, body: Body, points_px: Array, weight: Array, profile: Profile, settings: RoundingSettings
 ) -> Rounding | None:
@@ -69,7 +75,7 @@ def fit_rounding(
     """
     rho, z, x, y = _paths(view, points_px, settings)
     top = body.top_z_mm(x, y)
-    low = (profile.z_mm > settings.below * body.height_mm) & (profile.z_mm < 0.9 * body.height_mm)
+    low = (profile.z_mm > lowest_mm(body, settings)) & (profile.z_mm < 0.9 * body.height_mm)
     if low.sum() < 5 or len(points_px) < settings.fewest:
         return None
     upper, slope0 = profile.z_mm[low], 0.5 * body.taper_mm / (0.8 * body.height_mm)
