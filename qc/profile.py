@@ -35,9 +35,9 @@ class ProfileSettings:
     least_seen: float = 0.3  # share of the height that must be seen for a meridian to be reported
     straightness_floor_mm: float = 0.13  # standard uncertainty of straightness where all is seen sharply
     ridges_floor_mm: float = 0.015  # of the ridges
-    edge_floor_mm: float = 0.8  # of an edge radius
-    edge_varies_mm: float = 0.8  # standard deviation of the edge radius round a cake
-    lip_mm: float = 0.55  # a rim that stands higher above the top's plane leaves no rounding to speak of
+    edge_floor_mm: float = 1.0  # of an edge radius
+    edge_varies: float = 0.3  # relative standard deviation of the edge radius round a cake
+    lip_mm: float = 0.57  # a rim that stands higher above the top's plane leaves no rounding to speak of
     edge: EdgeSettings = field(default_factory=EdgeSettings)
     fit: FitSettings = field(default_factory=FitSettings)
     rounding: RoundingSettings = field(default_factory=RoundingSettings)
@@ -348,7 +348,7 @@ def _edge_rows(
         return [], None
     radius = np.array([r.radius_mm for _, r in seen])
     sigma = np.hypot([r.sigma_mm for _, r in seen], settings.edge_floor_mm)
-    weight = 1 / (sigma**2 + settings.edge_varies_mm**2)
+    weight = 1 / ((sigma / radius) ** 2 + settings.edge_varies**2)  # relative, or small radii would always win
     mean, lip = (float((weight * v).sum() / weight.sum()) for v in (radius, np.array([r.lip_mm for _, r in seen])))
     if lip > settings.lip_mm:
         warnings.append(f"Edge radius is left out: a lip of about {lip:.1f} mm above the top leaves no rounding.")
