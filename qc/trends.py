@@ -72,6 +72,8 @@ class Trend:
     too_uncertain, baseline : (n,) bool
     enough : bool
         False under ten comparable cakes: then there is no chart and `sentences` says so.
+    capability : Capability or None
+        Of the cakes since the last that stood out, where they are 25 or more.
     chart : IndividualsChart or None
         Of the used points, in their order; likewise `ewma` and `cusum`.
     """
@@ -125,7 +127,8 @@ def trend(
     sums = spc.cusum(value, chart.centre, chosen.cusum_allowance * chart.sigma, chosen.cusum_decision * chart.sigma)
     at = np.flatnonzero(used)
     signals = _signals(series, at, chart, average, RULE_SETS[chosen.rules])
-    fit, fit_words = _capability(value, limit, signals)
+    steady = _steady(chart, average, RULE_SETS[chosen.rules])
+    fit, fit_words = _capability(value[len(value) - steady :], limit, bool(signals))
     sentences = (_summary(series, chart, base), *_signal_words(series, signals), fit_words, *notes)
     return Trend(series, used, unsure, base, True, chart, average, sums, signals, marks, fit, _no_gaps(sentences))
 
@@ -196,15 +199,21 @@ def _starts(hits: BoolArray, length: int) -> NDArray[np.intp]:
     return at[np.diff(at, prepend=-(10**9)) > 2 * length]
 
 
-def _capability(
-    value: NDArray[np.float64], limit: Limit | None, signals: tuple[Signal, ...]
-) -> tuple[Capability | None, str]:
+def _steady(chart: spc.IndividualsChart, average: spc.EwmaChart, rules: tuple[Rule, ...]) -> int:
+    """Cakes since the last one that any rule or the running average marked; all where none was."""
+    hits = np.logical_or.reduce([average.outside, *(rule.find(chart.z) for rule in rules)])
+    return int(len(hits) - 1 - np.flatnonzero(hits)[-1]) if hits.any() else len(hits)
+
+
+def _capability(value: NDArray[np.float64], limit: Limit | None, signalled: bool) -> tuple[Capability | None, str]:
+    """Of the stretch in control: chance alone marks one cake in ninety, so an old signal is no bar for ever."""
     if limit is None or limit.kind == "count":
         return None, ""
-    if signals:
-        return None, "No capability: the chart is not in control, so the figure would describe no one way of working."
     if len(value) < FEWEST_CAKES:
-        return None, f"No capability yet: {len(value)} cakes, and at least {FEWEST_CAKES} are needed."
+        since = " since something stood out, so the chart is not in control" if signalled else ""
+        return None, f"No capability: {len(value)} cakes{since}; at least {FEWEST_CAKES} are needed."
+    if np.ptp(value) == 0:
+        return None, ""
     found = capability(value, limit)
     return found, found.words()
 
