@@ -381,7 +381,7 @@ def _count_row(blemishes: list[Blemish], faces: list[Face], mirrors: bool, spong
     """Number of blemishes; some are overlooked on grainy, dark or sponge-strewn icing."""
     n = len(blemishes)
     missed = 3.5 if mirrors else 2.5
-    if sponge or any(f.shown.widely for f in faces if f.photo != "top"):
+    if not mirrors and (sponge or any(f.shown.widely for f in faces if f.photo != "top")):
         missed = 10.0
     u = float(np.sqrt(missed**2 + n))
     return Measurement("blemishes", float(n), u, "1", tuple(f.photo for f in faces), interval=(max(0.0, n - u), n + u))
