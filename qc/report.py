@@ -68,7 +68,8 @@ def _photos(page: Page, record: CheckRecord) -> None:
     pictures = [(name, _picture(record, name)) for name in PHOTO_TITLES if name in record.photos]
     shown = [(name, picture) for name, picture in pictures if picture is not None]
     if not shown:
-        page.say("No photos are kept with this check.", 8, colour=GREY)
+        lost = "The photos of this check can no longer be read." if pictures else "No photos are kept with this check."
+        page.say(lost, 8, colour=GREY)
         page.ln(2)
         return
     top, gap = page.get_y(), 3.0
