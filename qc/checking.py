@@ -143,7 +143,7 @@ def checked_text(checked: Checked) -> str:
         rows.append((label, line.value_words(), line.limit_words(), said, points))
     text = table_text(rows)
     text += f"\n\n{judgement.verdict.symbol} {judgement.standard_name}: {judgement.verdict}"
-    text += f", {judgement.points_words()} points"
+    text += f"; points: {judgement.points_words()}"
     text += "\n(* decides the verdict)"
     text += "".join(f"\nTry: {point.sentence}" for point in checked.advice.tries)
     if checked.advice.held is not None:

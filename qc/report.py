@@ -56,7 +56,7 @@ def _head(page: Page, record: CheckRecord) -> None:
     else:
         colour = VERDICT_COLOURS.get(judged.verdict, GREY)
         symbol = Verdict(judged.verdict).symbol
-        page.say(f"{symbol} {judged.verdict}   ·   {judged.judgement.points_words()} points", 12, True, colour)
+        page.say(f"{symbol} {judged.verdict}   ·   points {judged.judgement.points_words()}", 12, True, colour)
         page.say(f"House standard version {judged.judgement.standard_version}", 8, colour=GREY)
     if record.decision is not None:
         reason = f": {record.decision.reason}" if record.decision.reason else ""

@@ -59,7 +59,7 @@ def show(
         f"Cake {record.id}: {record.kind} by {record.decorator}, {record.time.astimezone():%Y-%m-%d %H:%M}{mark}"
     )
     if record.judgement is not None:
-        typer.echo(f"{record.judgement.verdict}, {record.judgement.judgement.points_words()} points")
+        typer.echo(f"{record.judgement.verdict}; points: {record.judgement.judgement.points_words()}")
     typer.echo(result_text(record.result))
     for d in record.decisions:
         typer.echo(f"decision {d.time.astimezone():%Y-%m-%d %H:%M}: {d.decision} {d.reason}".rstrip())
