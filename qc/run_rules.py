@@ -6,11 +6,12 @@ chart: tests for special causes, Journal of Quality Technology 16 (1984): eight 
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
+FloatArray = NDArray[np.floating[Any]]
 BoolArray = NDArray[np.bool_]
 
 
