@@ -7,9 +7,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 import typer
-from click.testing import Result
 from PIL import Image
-from typer.testing import CliRunner
+from typer.testing import CliRunner, Result
 
 from qc import checking
 from qc.commands import check as command
