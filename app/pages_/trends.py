@@ -30,20 +30,23 @@ def run() -> None:
         kept = kind_of_cake()
     kind = kept.standard.code
     decorator = None if who == BENCH else who
-    series = store().all_series(kind, decorator)
+    there = store().measured_names(kind, decorator)
     limits = _limits(kept)
-    shown = [name for name in limits if name in series] + [
-        name for name in series if name in QUANTITIES and name not in limits and not QUANTITIES[name].clocked
+    shown = [name for name in limits if name in there] + [
+        name for name in there if name in QUANTITIES and name not in limits and not QUANTITIES[name].clocked
     ]
     if not shown:
         st.info("No cakes of this kind yet. Check and save some; trends start at ten.")
         return
     name = st.selectbox("What", shown, format_func=lambda n: QUANTITIES[n].label)
     drift = st.toggle("Show slow drift", help="A running average of the latest cakes.")
-    _chart(series[name], limits.get(name), kind, decorator, drift)
-    _days(series[name], kind, decorator)
+    series = store().series(kind, name, decorator)
+    _chart(series, limits.get(name), kind, decorator, drift)
+    _days(series, kind, decorator)
     if decorator is not None:
-        _learning(kind, decorator, series, {n: v for n, v in limits.items() if v is not None})
+        _learning(
+            kind, decorator, store().all_series(kind, decorator), {n: v for n, v in limits.items() if v is not None}
+        )
     _month_page(decorator)
     st.caption("Trends are about cakes, for coaching, within one kind of cake. They never rank people.")
 
