@@ -83,7 +83,11 @@ class Body:
 
     def _side_radius_xy(self, cos: Array, sin: Array, u: Array) -> Array:
         """side_radius_mm from the direction's cosine and sine: powers of a complex number, no trigonometry."""
-        r = self.radius_mm + 0.5 * self.taper_mm * (u - 0.5) / (HIGH - LOW) + np.interp(u, PROFILE_KNOTS, self.profile_mm)
+        r = (
+            self.radius_mm
+            + 0.5 * self.taper_mm * (u - 0.5) / (HIGH - LOW)
+            + np.interp(u, PROFILE_KNOTS, self.profile_mm)
+        )
         turn = cos + 1j * sin
         power = turn
         for c, s in self.harmonics_mm:

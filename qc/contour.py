@@ -106,7 +106,9 @@ def clearance_gradient(view: View, body: Body, points_px: Array) -> tuple[Grazin
     """Clearance at pixels (N, 2) and its gradient (N, 2) in mm per pixel."""
     h = 0.75
     n = len(points_px)
-    shifted = np.concatenate([points_px, points_px + [h, 0], points_px - [h, 0], points_px + [0, h], points_px - [0, h]])
+    shifted = np.concatenate(
+        [points_px, points_px + [h, 0], points_px - [h, 0], points_px + [0, h], points_px - [0, h]]
+    )
     g = graze(view.eye_mm, view.rays(shifted), body)
     c = g.clearance_mm.reshape(5, n)
     gradient = np.stack([c[1] - c[2], c[3] - c[4]], -1) / (2 * h)

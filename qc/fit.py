@@ -1,7 +1,7 @@
 """One cake fitted to all photos of a check at once."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,7 +26,14 @@ class FitSettings:
 
     body_points: int = 240  # directions in which the body's outline is sought
     board_points: int = 160  # places along the board's edge
-    reach_px: tuple[tuple[float, float], ...] = ((16.0, 6.0), (12.0, 5.0), (8.0, 3.0), (6.0, 2.5), (5.0, 2.0), (4.0, 1.5))  # per 2016 px of width: how far a
+    reach_px: tuple[tuple[float, float], ...] = (
+        (16.0, 6.0),
+        (12.0, 5.0),
+        (8.0, 3.0),
+        (6.0, 2.5),
+        (5.0, 2.0),
+        (4.0, 1.5),
+    )  # per 2016 px of width: how far a
     # round looks for edges, and how far off (one standard deviation) it expects them
     border_net: float = 2.0  # standard deviation of the finder's border, network pixels, which anchors the fine rounds
     texture_mm: float = 0.12  # icing's own unevenness at one point, that a smooth body can't follow
@@ -87,12 +94,22 @@ class CakeFit:
     converged: bool
     reduced_chi2: float
     quality: dict[str, OutlineQuality]
+    shares: dict[str, Array]  # covariance of the cake's block by source; they sum to `covariance`
+    foot_hidden: bool  # piping hides where the icing meets the board
+    dome_seen: bool  # the top's middle shows on a silhouette
     at_limits: tuple[str, ...] = ()
-    warnings: tuple[str, ...] = field(default=())
+    warnings: tuple[str, ...] = ()
+
+    def covariance_shares(self) -> dict[str, Array]:
+        """Covariance (CAKE, CAKE) of the cake's block by where it comes from."""
+        return self.shares
 
 
 def fit_cake(
-    inputs: Mapping[str, PhotoInput], print_scale: Array, settings: FitSettings | None = None
+    inputs: Mapping[str, PhotoInput],
+    print_scale: Array,
+    print_scale_uncertainty: float = 0.001,
+    settings: FitSettings | None = None,
 ) -> CakeFit:
     """Fit one cake to its photos.
 
@@ -116,7 +133,15 @@ def fit_cake(
             best = (p, shape_cost, square)
     assert best is not None
     p, _, square = best
-    return _fine(inputs, poses, p, print_scale, square, settings)
+    fit = _fine(inputs, poses, p, print_scale, square, settings)
+    return replace(fit, shares={**fit.shares, "print scale": _scale_share(fit, print_scale_uncertainty)})
+
+
+def _scale_share(fit: CakeFit, uncertainty: float) -> Array:
+    """Covariance that a wrong print scale gives: every length of the cake grows with it."""
+    lengths = fit.cake.copy()
+    lengths[[joint.SLOPE.start, joint.SLOPE.start + 1, joint.BOARD_TURN]] = 0.0
+    return np.outer(lengths, lengths) * uncertainty**2
 
 
 # ---------------------------------------------------------------- where to begin
@@ -196,7 +221,9 @@ def _cake_prior(settings: FitSettings, start: Array) -> tuple[Array, Array]:
     rows = np.diag(1 / sd)
     bend = np.zeros((len(PROFILE_KNOTS) - 2, joint.CAKE))
     for k in range(len(bend)):
-        bend[k, joint.PROFILE.start + k : joint.PROFILE.start + k + 3] = np.array([1, -2, 1]) / settings.profile_bend_sd_mm
+        bend[k, joint.PROFILE.start + k : joint.PROFILE.start + k + 3] = (
+            np.array([1, -2, 1]) / settings.profile_bend_sd_mm
+        )
     return np.concatenate([rows, bend]), mean
 
 
@@ -227,7 +254,9 @@ def _joined(a: joint.OutlinePoints, b: joint.OutlinePoints) -> joint.OutlinePoin
     )
 
 
-def _board_points(upper: tuple[Contour, Edges], lower: tuple[Contour, Edges], sigma: float, crowd: float) -> joint.OutlinePoints:
+def _board_points(
+    upper: tuple[Contour, Edges], lower: tuple[Contour, Edges], sigma: float, crowd: float
+) -> joint.OutlinePoints:
     points = np.concatenate([e.points_px for _, e in (upper, lower)])
     gradient = np.concatenate([c.gradient_mm[e.index] for c, e in (upper, lower)])
     low = np.concatenate([np.zeros(len(upper[1].index), bool), np.ones(len(lower[1].index), bool)])
@@ -252,8 +281,14 @@ class _Round:
 
 
 def _terms(
-    inputs: Mapping[str, PhotoInput], poses: Mapping[str, Pose], p: Array, start: Array, scale: Array, square: bool,
-    settings: FitSettings, how: _Round,
+    inputs: Mapping[str, PhotoInput],
+    poses: Mapping[str, Pose],
+    p: Array,
+    start: Array,
+    scale: Array,
+    square: bool,
+    settings: FitSettings,
+    how: _Round,
 ) -> list[joint.PhotoTerm]:
     """Contours predicted from p, edges found along them, per photo."""
     out = []
@@ -267,7 +302,9 @@ def _terms(
         ask = EdgeSettings()
         border = _border_contour(view, body, finder_border(i.finding, (BODY,), settings.body_points))
         anchors = _border_edges(i.finding, border, body_sides_fit(i.finding, border, ask, True), settings)
-        points = _outline_points(view, body, border, anchors, anchors.sigma_px * (1.0 if how.reach_px == 0 else settings.crowd))
+        points = _outline_points(
+            view, body, border, anchors, anchors.sigma_px * (1.0 if how.reach_px == 0 else settings.crowd)
+        )
         if how.reach_px == 0:
             whole = finder_border(i.finding, (BOARD, BODY, DECORATION, FOOT_BORDER), settings.board_points)
             boards = _board_border(view, board, whole)
@@ -288,8 +325,18 @@ def _terms(
         on_board = _board_points((boards[0], board_edges[0]), (boards[1], board_edges[1]), 0.2 * per_mm, settings.crowd)
         rows, mean = _photo_prior(name, i, poses[name], start[b], settings)
         out.append(
-            joint.PhotoTerm(name, size, i.card, scale, points, on_board, rows, mean, len(points) - len(anchors.index),
-                            1.0 if how.reach_px == 0 else settings.crowd)
+            joint.PhotoTerm(
+                name,
+                size,
+                i.card,
+                scale,
+                points,
+                on_board,
+                rows,
+                mean,
+                len(points) - len(anchors.index),
+                1.0 if how.reach_px == 0 else settings.crowd,
+            )
         )
     return out
 
@@ -326,7 +373,11 @@ def _board_border(view: View, board: Board, border: Border) -> tuple[Contour, Co
 
 # ---------------------------------------------------------------- the rounds
 def _coarse(
-    inputs: Mapping[str, PhotoInput], poses: Mapping[str, Pose], start: Array, scale: Array, square: bool,
+    inputs: Mapping[str, PhotoInput],
+    poses: Mapping[str, Pose],
+    start: Array,
+    scale: Array,
+    square: bool,
     settings: FitSettings,
 ) -> tuple[Array, float]:
     """Fit to the finder's borders, first places and sizes alone; the cost tells round boards from square ones."""
@@ -335,10 +386,22 @@ def _coarse(
     cake_only[[joint.RADIUS, joint.HEIGHT, joint.BOARD_HALF, joint.BOARD_X, joint.BOARD_Y, joint.BOARD_TURN]] = True
     place_only = np.zeros(joint.PHOTO, bool)
     place_only[[joint.PLACE_X, joint.PLACE_Y]] = True
-    stiff = replace(settings, taper_sd_mm=0.5, lean_sd_mm=0.5, slope_sd=0.002, edge_sd_mm=0.5,
-                    wave_sd_mm=0.1, profile_sd_mm=0.1, board_t_sd_mm=4.0)
+    stiff = replace(
+        settings,
+        taper_sd_mm=0.5,
+        lean_sd_mm=0.5,
+        slope_sd=0.002,
+        edge_sd_mm=0.5,
+        wave_sd_mm=0.1,
+        profile_sd_mm=0.1,
+        board_t_sd_mm=4.0,
+    )
     everything = np.ones(joint.CAKE, bool), np.ones(joint.PHOTO, bool)
-    rounds = [(30.0, (cake_only, place_only))] * 2 + [(8.0, (cake_only, place_only)), (3.0, everything), (3.0, everything)]
+    rounds = [(30.0, (cake_only, place_only))] * 2 + [
+        (8.0, (cake_only, place_only)),
+        (3.0, everything),
+        (3.0, everything),
+    ]
     for robust, (free_cake, free_photo) in rounds:
         terms = _terms(inputs, poses, p, start, scale, square, stiff, _Round(0.0, 0.0))
         _enough(terms)
@@ -360,7 +423,11 @@ def _enough(terms: list[joint.PhotoTerm]) -> None:
 
 
 def _fine(
-    inputs: Mapping[str, PhotoInput], poses: Mapping[str, Pose], p: Array, scale: Array, square: bool,
+    inputs: Mapping[str, PhotoInput],
+    poses: Mapping[str, Pose],
+    p: Array,
+    scale: Array,
+    square: bool,
     settings: FitSettings,
 ) -> CakeFit:
     """Fit to the photos' own edges, in rounds that look ever closer."""
@@ -393,10 +460,30 @@ def _result(
         n = 2 * term.card.corner_count
         quality[term.name] = _quality(term, r[n : n + len(term.body)])
     return CakeFit(
-        joint.body_of(cake), joint.board_of(cake, problem.square), views, dict(poses), cake,
-        covariance[: joint.CAKE, : joint.CAKE], p, solution.information, solution.converged,
-        squares / max(count - len(p), 1), quality,
+        joint.body_of(cake),
+        joint.board_of(cake, problem.square),
+        views,
+        dict(poses),
+        cake,
+        covariance[: joint.CAKE, : joint.CAKE],
+        p,
+        solution.information,
+        solution.converged,
+        squares / max(count - len(p), 1),
+        quality,
+        {"fit": covariance[: joint.CAKE, : joint.CAKE]},
+        _foot_hidden(inputs),
+        False,
     )
+
+
+def _foot_hidden(inputs: Mapping[str, PhotoInput]) -> bool:
+    """Whether piping runs along the foot in a side photo: more of it than of decorations' stray pixels."""
+    shares = [
+        (i.finding.net_labels() == FOOT_BORDER).sum() / max((i.finding.net_labels() == BODY).sum(), 1)
+        for i in inputs.values()
+    ]
+    return bool(max(shares) > 0.02)
 
 
 def _quality(term: joint.PhotoTerm, r: Array) -> OutlineQuality:

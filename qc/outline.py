@@ -70,8 +70,10 @@ def net_samples(finding: Finding, points_px: Array) -> NDArray[np.float32]:
     if p.size == 0:
         return np.zeros((len(finding.probabilities), *p.shape[:-1]), np.float32)
     flat = p.reshape(-1, 1, 2)
-    layers = [cv2.remap(layer, flat, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[:, 0] for layer in
-              finding.probabilities]
+    layers = [
+        cv2.remap(layer, flat, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[:, 0]
+        for layer in finding.probabilities
+    ]
     return np.stack(layers).reshape(len(layers), *p.shape[:-1])
 
 
@@ -112,7 +114,9 @@ def board_sides_fit(finding: Finding, contour: Contour, settings: EdgeSettings) 
     d = settings.beside_net / finding.scale_px
     inner = net_samples(finding, contour.points_px - d * contour.normals)
     outer = net_samples(finding, contour.points_px + d * contour.normals)
-    return (inner[BOARD] > settings.least_probability) & (outer[OTHER] > settings.least_probability) & (outer[CARD] < 0.3)
+    return (
+        (inner[BOARD] > settings.least_probability) & (outer[OTHER] > settings.least_probability) & (outer[CARD] < 0.3)
+    )
 
 
 @dataclass(frozen=True)
@@ -143,7 +147,11 @@ def finder_border(finding: Finding, labels: tuple[int, ...], count: int) -> Bord
 
 
 def photo_edges(
-    pixels: NDArray[np.uint8], contour: Contour, keep: NDArray[np.bool_], reach_px: float, expected_px: float,
+    pixels: NDArray[np.uint8],
+    contour: Contour,
+    keep: NDArray[np.bool_],
+    reach_px: float,
+    expected_px: float,
     settings: EdgeSettings,
 ) -> Edges:
     """Edges of the photo along the normals of the kept contour points.

@@ -131,6 +131,25 @@ class PhotoReport:
 
 
 @dataclass(frozen=True)
+class Line:
+    """A line drawn over a photo, in its (upright) pixels. kind: "card", "body", "board", "level", "decoration"."""
+
+    kind: str
+    points_px: tuple[tuple[float, float], ...]
+    closed: bool = True
+    text: str = ""
+
+
+@dataclass(frozen=True)
+class Overlay:
+    """What is drawn over one photo to show what was measured."""
+
+    width_px: int
+    height_px: int
+    lines: tuple[Line, ...]
+
+
+@dataclass(frozen=True)
 class CheckResult:
     """Everything measured on one cake; what is stored, judged and drawn."""
 
@@ -140,6 +159,7 @@ class CheckResult:
     meridians: tuple[Meridian, ...] = ()
     photos: dict[str, PhotoReport] = field(default_factory=dict)
     warnings: tuple[str, ...] = ()
+    overlays: dict[str, Overlay] = field(default_factory=dict)
 
     def overall(self, name: str) -> Measurement | None:
         """The row of a quantity that belongs to the whole cake, or None when it was left out."""

@@ -1,13 +1,42 @@
-"""The body's quantities, as measurements.md defines them, from the fitted shape."""
+"""The body's quantities, as measurements.md defines them, from the fitted shape and its covariance."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from qc import joint
 from qc.body import HIGH, LOW, Body
+from qc.clock import clock_of
+from qc.fit import CakeFit
+from qc.quantities import Measurement
+from qc.uncertainty import magnitude
 
 Array = NDArray[np.float64]
 _THETA = np.linspace(0, 2 * np.pi, 180, endpoint=False)
 UPR = 15  # undulations per revolution of the roundness filter (ISO 12181-2)
+# the signed components from which all shape quantities follow
+(DIAMETER, HEIGHT, LEVEL_3, LEVEL_12, DOME, LEAN_3, LEAN_12, TAPER, OFFSET_3, OFFSET_12, ROUND) = range(11)
+
+
+@dataclass(frozen=True)
+class ShapeErrors:
+    """What a smooth round body can't follow: standard uncertainties to add to the fit's own (mm).
+
+    Derived from rendered cakes by tests/long/derive_errors.py; the seeds stand there.
+    """
+
+    diameter_mm: float = 0.35
+    height_mm: float = 0.35
+    level_mm: float = 0.25
+    lean_mm: float = 0.10
+    taper_mm: float = 0.30
+    round_mm: float = 0.35
+    offset_mm: float = 0.20
+    hidden_foot_mm: float = 0.45  # of the diameter, where piping hides the icing's foot
+    dome_mm: float = 0.45
+    clock_h: float = 0.25  # where the person stood
 
 
 def outline_radius_mm(body: Body, theta_rad: Array = _THETA) -> Array:
@@ -34,31 +63,128 @@ def section_mean_mm(body: Body, share: float) -> float:
     return float(_wall_radius(body, _THETA, np.array([[share * body.height_mm]])).mean())
 
 
-def quantities(body: Body, board_xy: Array) -> Array:
-    """Signed components from which all shape quantities follow.
+def components(body: Body, board_xy: Array) -> Array:
+    """Signed components (11,) from which all shape quantities follow.
 
-    Returns
-    -------
-    ndarray, shape (12,)
-        diameter, height, level towards 3 and towards 12 o'clock (rise across the diameter), dome, lean towards 3 and
-        12, taper, board offset x and y, plan centre x and y.
+    Order: diameter, height, rise of the top across the diameter towards 3 and towards 12 o'clock, dome, lean towards 3
+    and 12, taper, place of the plan outline's centre on the board towards 3 and 12, roundness deviation.
     """
     r = outline_radius_mm(body)
     cx, cy = 2 * np.mean(r * np.cos(_THETA)), 2 * np.mean(r * np.sin(_THETA))
     diameter = 2 * float(r.mean())
     height = body.height_mm + body.slope[0] * cx + body.slope[1] * cy
     taper = 2 * (section_mean_mm(body, HIGH) - section_mean_mm(body, LOW))
-    return np.array(
-        [diameter, height, *(diameter * body.slope), body.dome_mm, *body.lean_mm, taper, cx - board_xy[0],
-         cy - board_xy[1], cx, cy]
-    )
+    rise, offset = diameter * body.slope, np.array([cx, cy]) - board_xy
+    return np.array([diameter, height, *rise, body.dome_mm, *body.lean_mm, taper, *offset, roundness_mm(r)])
 
 
-def roundness_mm(body: Body) -> float:
-    """Peak-to-valley roundness deviation about the least-squares circle, Gaussian low-pass at 15 upr (ISO 12181)."""
-    r = outline_radius_mm(body)
-    f = np.fft.rfft(r)
-    n = np.arange(len(f))
-    keep = 0.5 ** ((n / UPR) ** 2)
+def roundness_mm(radius_mm: Array) -> float:
+    """Peak-to-valley roundness deviation RONt of a closed profile sampled evenly (ISO 12181-1).
+
+    About its least-squares circle (to first order in the deviations: harmonics 0 and 1 removed), after the Gaussian
+    low-pass filter of ISO 12181-2 with half transmission at 15 undulations per revolution.
+    """
+    f = np.fft.rfft(radius_mm)
+    keep = 0.5 ** ((np.arange(len(f)) / UPR) ** 2)
     keep[:2] = 0
-    return float(np.ptp(np.fft.irfft(f * keep, len(r))))
+    return float(np.ptp(np.fft.irfft(f * keep, len(radius_mm))))
+
+
+def shape_components(fit: CakeFit) -> tuple[Array, Array, dict[str, Array]]:
+    """Components (11,), their Jacobian (11, CAKE) and covariance shares by source, for the fitted cake."""
+    value = _from_cake(fit.cake)
+    jacobian = np.zeros((len(value), joint.CAKE))
+    for j in range(joint.CAKE):
+        moved = fit.cake.copy()
+        moved[j] += joint.CAKE_STEP[j]
+        jacobian[:, j] = (_from_cake(moved) - value) / joint.CAKE_STEP[j]
+    shares = {source: jacobian @ c @ jacobian.T for source, c in fit.covariance_shares().items()}
+    return value, jacobian, shares
+
+
+def _from_cake(cake: Array) -> Array:
+    return components(joint.body_of(cake), cake[[joint.BOARD_X, joint.BOARD_Y]])
+
+
+def measure_shape(fit: CakeFit, errors: ShapeErrors | None = None) -> tuple[list[Measurement], list[str]]:
+    """Rows of the body's quantities, and what is left out with its reason."""
+    errors = errors or ShapeErrors()
+    value, _, shares = shape_components(fit)
+    rows = _Rows(value, shares, tuple(fit.views), errors)
+    sides = tuple(n for n in fit.views if n != "top")
+    everything, both = tuple(fit.views), len(sides) > 1
+    hidden = errors.hidden_foot_mm if fit.foot_hidden else 0.0
+    note = "the foot is hidden by piping" if fit.foot_hidden else None
+    out = [
+        rows.single("diameter", DIAMETER, float(np.hypot(errors.diameter_mm, hidden)), everything, note),
+        rows.single("out_of_round", ROUND, errors.round_mm, ("top",), None),
+        rows.single("height", HEIGHT, errors.height_mm, sides, None),
+        rows.single("taper", TAPER, errors.taper_mm, sides, None),
+        *rows.pair("board_offset", None, (OFFSET_3, OFFSET_12), errors.offset_mm, ("top",), None),
+    ]
+    left_out = []
+    if both:
+        out += rows.pair("level", "level_low_clock", (LEVEL_3, LEVEL_12), errors.level_mm, sides, None, falls=True)
+        out += rows.pair("lean", "lean_clock", (LEAN_3, LEAN_12), errors.lean_mm, sides, None)
+    else:
+        only = "with one side photo only the 9 to 3 o'clock part is known"
+        out.append(rows.one_way("level", LEVEL_3, errors.level_mm, sides, only))
+        out.append(rows.one_way("lean", LEAN_3, errors.lean_mm, sides, only))
+        left_out.append(f"The directions of slope and lean are left out: {only}.")
+    if fit.dome_seen:
+        out.append(rows.single("dome", DOME, errors.dome_mm, sides, None))
+    else:
+        left_out.append("The dome is left out: the middle of the top does not show on these photos.")
+    return out, left_out
+
+
+@dataclass(frozen=True)
+class _Rows:
+    """Builds measurement rows from components and their covariance shares."""
+
+    value: Array
+    shares: dict[str, Array]
+    photos: tuple[str, ...]
+    errors: ShapeErrors
+
+    def _budget(self, index: int, model: float) -> dict[str, float]:
+        budget = {s: float(np.sqrt(max(c[index, index], 0.0))) for s, c in self.shares.items()}
+        return {**budget, "shape beyond a round body": model}
+
+    def single(self, name: str, index: int, model: float, photos: Sequence[str], note: str | None) -> Measurement:
+        budget = self._budget(index, model)
+        u = float(np.sqrt(sum(b * b for b in budget.values())))
+        return Measurement(name, float(self.value[index]), 2 * u, "mm", tuple(photos), note, budget=budget)
+
+    def one_way(self, name: str, index: int, model: float, photos: Sequence[str], note: str) -> Measurement:
+        row = self.single(name, index, model, photos, note)
+        size = magnitude(self.value[index : index + 1], np.array([[(row.uncertainty / 2) ** 2]]))
+        return Measurement(
+            name, size.value, size.uncertainty, "mm", tuple(photos), note, None, size.interval, row.budget
+        )
+
+    def pair(
+        self,
+        name: str,
+        clock_name: str | None,
+        index: tuple[int, int],
+        model: float,
+        photos: Sequence[str],
+        note: str | None,
+        falls: bool = False,
+    ) -> list[Measurement]:
+        at = list(index)
+        covariance = sum(c[np.ix_(at, at)] for c in self.shares.values()) + model**2 * np.eye(2)
+        size = magnitude(self.value[at], covariance)
+        along = size.direction
+        budget = {s: float(np.sqrt(max(along @ c[np.ix_(at, at)] @ along, 0.0))) for s, c in self.shares.items()}
+        budget["shape beyond a round body"] = model
+        out = [Measurement(name, size.value, size.uncertainty, "mm", tuple(photos), note, None, size.interval, budget)]
+        if clock_name is None:
+            return out
+        towards = -along if falls else along
+        hours = float(clock_of(np.arctan2(towards[1], towards[0])))
+        spread = 2 * float(np.hypot(size.angle_sd_rad * 6 / np.pi, self.errors.clock_h))
+        if spread < 3:
+            out.append(Measurement(clock_name, hours, spread, "h", tuple(photos), note))
+        return out

@@ -1,0 +1,169 @@
+"""The pipeline: photos in, measurements out. Read `measure` first; every line of it is a stage with a module of its own."""
+
+from collections.abc import Callable, Mapping
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from qc.card import CardView, find_card
+from qc.decorations import DecorationResult, find_decorations
+from qc.errors import CakeQCError, PhotoError
+from qc.finder import Finding, find
+from qc.fit import CakeFit, PhotoInput, fit_cake
+from qc.icing import IcingResult, colour_shift, measure_icing
+from qc.overlay import overlays
+from qc.paper import paper_white
+from qc.photo import Photo
+from qc.profile import ProfileResult, measure_profiles
+from qc.profiles import CameraStore, prior_for
+from qc.quantities import CheckResult, Measurement, PhotoReport
+from qc.relief import ReliefResult, measure_relief
+from qc.retake import check_photo, check_together
+from qc.shape import measure_shape
+
+Array = NDArray[np.float64]
+Tell = Callable[[str], None]
+
+
+@dataclass(frozen=True)
+class MeasureSettings:
+    """What the user says about the card and the cake."""
+
+    print_scale: tuple[float, float] = (1.0, 1.0)  # printed over nominal length: along the fold, across it
+    print_scale_uncertainty: float = 0.001  # standard uncertainty of each (a steel ruler read to 0.2 mm)
+    expected_decorations: int | None = None  # places on the ring, when the house standard names them
+    house_colour: tuple[float, float, float] | None = None  # CIELAB (D65) of the house standard
+    semi_naked: bool = False  # sponge is meant to show
+
+
+@dataclass(frozen=True)
+class Seen:
+    """What the first look found in one photo."""
+
+    photo: Photo
+    card: CardView
+    finding: Finding
+    report: PhotoReport
+
+
+@dataclass(frozen=True)
+class Stages:
+    """Everything the stages found, for drawing and for those who want to look inside."""
+
+    seen: dict[str, Seen]
+    fit: CakeFit
+    profiles: ProfileResult
+    icing: IcingResult
+    relief: ReliefResult
+    decorations: DecorationResult
+
+
+def measure(
+    photos: Mapping[str, Photo],
+    settings: MeasureSettings | None = None,
+    tell: Tell | None = None,
+    cameras: CameraStore | None = None,
+) -> CheckResult:
+    """Measure one cake.
+
+    Parameters
+    ----------
+    photos : mapping
+        "top" and "side", and "side2" where there is one, to the photos.
+    tell : callable, optional
+        Called with the name of each stage as it begins.
+    cameras : CameraStore, optional
+        What earlier photos have taught about the cameras.
+
+    Raises
+    ------
+    CakeQCError
+        One sentence: which photo, what is wrong, what to do.
+    """
+    settings = settings or MeasureSettings()
+    return assemble(run_stages(photos, settings, tell, cameras), settings)
+
+
+def run_stages(
+    photos: Mapping[str, Photo], settings: MeasureSettings, tell: Tell | None = None, cameras: CameraStore | None = None
+) -> Stages:
+    """All stages in order, each told as it begins."""
+    say = tell or (lambda stage: None)
+    check_together(photos)
+    say("card and cake in each photo")
+    seen = {s.photo.name: s for s in look(photos)}
+    say("shape of the cake")
+    scale = np.array(settings.print_scale)
+    inputs = {n: PhotoInput(s.photo, s.card, s.finding, prior_for(s.photo, cameras, s.card)) for n, s in seen.items()}
+    fit = fit_cake(inputs, scale, settings.print_scale_uncertainty)
+    pixels = {n: s.photo.pixels for n, s in seen.items()}
+    findings = {n: s.finding for n, s in seen.items()}
+    say("decorations")
+    decorations = find_decorations(
+        pixels["top"], fit.views["top"], fit.body, findings["top"], settings.expected_decorations
+    )
+    say("side lines")
+    profiles = measure_profiles(pixels, fit.views, fit.body, findings)
+    say("surface of the icing")
+    paper = {n: paper_white(s.photo, s.card) for n, s in seen.items()}
+    icing = measure_icing(
+        pixels, fit.views, fit.body, findings, paper, decorations.pieces, semi_naked=settings.semi_naked
+    )
+    relief = measure_relief(pixels, fit.views, fit.body, findings, profiles)
+    return Stages(seen, fit, profiles, icing, relief, decorations)
+
+
+def look(photos: Mapping[str, Photo]) -> list[Seen]:
+    """Card, cake and retake answer of every photo, two at a time."""
+    missing = {"top", "side"} - set(photos)
+    if missing:
+        raise PhotoError(f"The {' and the '.join(sorted(missing))} photo is missing: every check needs top and side.")
+
+    def one(item: tuple[str, Photo]) -> Seen:
+        name, photo = item
+        card, finding = find_card(photo), find(photo.pixels)
+        report = check_photo(photo, name, card, finding)
+        if not report.usable:
+            raise PhotoError(report.reasons[0])
+        return Seen(photo, card, finding, report)
+
+    with ThreadPoolExecutor(2) as pool:
+        return list(pool.map(one, photos.items()))
+
+
+def assemble(stages: Stages, settings: MeasureSettings) -> CheckResult:
+    """One result out of what the stages found."""
+    rows, left_out = measure_shape(stages.fit)
+    parts = (stages.profiles, stages.icing, stages.relief, stages.decorations)
+    rows += [m for part in parts for m in part.measurements]
+    if settings.house_colour is not None:
+        rows += _colour_shift(stages.icing, settings.house_colour)
+    warnings = [w for part in parts for w in part.warnings]
+    hints = [r for s in stages.seen.values() for r in s.report.reasons]
+    return CheckResult(
+        tuple(rows),
+        stages.decorations.pieces,
+        stages.icing.blemishes,
+        stages.profiles.meridians,
+        {n: s.report for n, s in stages.seen.items()},
+        tuple(dict.fromkeys([*stages.fit.warnings, *left_out, *warnings, *hints])),
+        overlays(stages),
+    )
+
+
+def _colour_shift(icing: IcingResult, house: tuple[float, float, float]) -> list[Measurement]:
+    row = colour_shift(icing, house)
+    return [row] if row is not None else []
+
+
+def retake_reports(photos: Mapping[str, Photo]) -> dict[str, PhotoReport]:
+    """The usable-or-retake answer of each photo, before the heavy work; never raises for a bad photo."""
+    out = {}
+    for name, photo in photos.items():
+        try:
+            out[name] = check_photo(photo, name)
+        except CakeQCError as error:
+            out[name] = PhotoReport(False, (str(error),), 0, 0.0)
+    return out
