@@ -81,6 +81,27 @@ class Body:
         b = z - self._top_z_clamped(x, y, rho) + self.edge_mm
         return np.hypot(np.maximum(a, 0), np.maximum(b, 0)) + np.minimum(np.maximum(a, b), 0) - self.edge_mm
 
+    def side_derivatives(self, points_mm: Array) -> tuple[Array, Array]:
+        """Derivatives of distance_mm at points (N, 3) by the waves (N, 2 M) and by the profile's knots (N, K)."""
+        x, y, z = points_mm[:, 0], points_mm[:, 1], points_mm[:, 2]
+        z_in = np.clip(z, 0.0, self.height_mm)
+        c = self.centre_mm(z_in)
+        dx, dy = x - c[:, 0], y - c[:, 1]
+        rho = np.maximum(np.hypot(dx, dy), 1e-9)
+        u = z_in / self.height_mm
+        a = rho - self._side_radius_xy(dx / rho, dy / rho, u) + self.edge_mm
+        b = z - self._top_z_clamped(x, y, rho) + self.edge_mm
+        outside = np.hypot(np.maximum(a, 0), np.maximum(b, 0))
+        by_a = np.where(outside > 0, np.maximum(a, 0) / np.maximum(outside, 1e-12), (a >= b).astype(float))
+        turn = (dx + 1j * dy) / rho
+        powers = turn[:, None] ** HARMONICS
+        waves = np.stack([powers.real, powers.imag], -1).reshape(len(x), -1)
+        k = np.clip(np.searchsorted(PROFILE_KNOTS, u, side="right") - 1, 0, len(PROFILE_KNOTS) - 2)
+        share = (u - PROFILE_KNOTS[k]) / (PROFILE_KNOTS[k + 1] - PROFILE_KNOTS[k])
+        profile, rows = np.zeros((len(x), len(PROFILE_KNOTS))), np.arange(len(x))
+        profile[rows, k], profile[rows, k + 1] = 1 - share, share
+        return -by_a[:, None] * waves, -by_a[:, None] * profile
+
     def _side_radius_xy(self, cos: Array, sin: Array, u: Array) -> Array:
         """side_radius_mm from the direction's cosine and sine: powers of a complex number, no trigonometry."""
         r = (

@@ -53,6 +53,7 @@ class FitSettings:
     board_t_mm: float = 6.0
     board_t_sd_mm: float = 6.0
     robust: float = 2.5
+    good_coarse: float = 0.8  # cost per border point (variances) of a board of the right kind; the wrong kind has 3
 
 
 @dataclass(frozen=True)
@@ -131,6 +132,8 @@ def fit_cake(
         p, shape_cost = _coarse(inputs, poses, start, print_scale, square, settings)
         if best is None or shape_cost < best[1]:
             best = (p, shape_cost, square)
+        if best[1] < settings.good_coarse:  # a round board that fits needs no rival
+            break
     assert best is not None
     p, _, square = best
     fit = _fine(inputs, poses, p, print_scale, square, settings)

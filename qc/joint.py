@@ -135,12 +135,11 @@ class Problem:
         return slice(CAKE + PHOTO * k, CAKE + PHOTO * (k + 1))
 
 
+_NUMERIC_BODY = np.arange(WAVES.start)  # radius, height, taper, lean, slope, dome, edge
+_BOARD = np.array([BOARD_HALF, BOARD_X, BOARD_Y, BOARD_TURN])
 CARD_PART, BODY_PART, BOARD_PART = 1, 2, 4
 ALL_PARTS = CARD_PART | BODY_PART | BOARD_PART
-# which residuals each parameter can change
-CAKE_PARTS = np.full(CAKE, BODY_PART)
-CAKE_PARTS[[BOARD_HALF, BOARD_X, BOARD_Y, BOARD_TURN]] = BOARD_PART
-CAKE_PARTS[BOARD_T] = BODY_PART | BOARD_PART
+# which residuals each parameter of a photo can change
 PHOTO_PARTS = np.full(PHOTO, ALL_PARTS)
 PHOTO_PARTS[FOLD : CURL + 1] = CARD_PART
 PHOTO_PARTS[[PLACE_X, PLACE_Y, YAW]] = BODY_PART | BOARD_PART
@@ -148,7 +147,7 @@ PHOTO_PARTS[BODY_SHIFT], PHOTO_PARTS[BOARD_SHIFT] = BODY_PART, BOARD_PART
 
 
 def photo_residuals(term: PhotoTerm, cake: Array, photo: Array, square: bool, parts: int = ALL_PARTS) -> Array:
-    """Residuals of one photo in standard deviations: card corners, body outline, board outline; only `parts` of them."""
+    """Residuals of one photo in standard deviations: card corners, body and board outline; only `parts`."""
     view = cake_view(cake, photo, term.size_px)
     out = []
     if parts & CARD_PART:
@@ -169,32 +168,72 @@ def _rows_of(term: PhotoTerm, parts: int) -> slice:
     return slice(int(ends[used[0]]), int(ends[used[-1] + 1]))
 
 
-def _body_clearance(points: OutlinePoints, view: View, body: Body) -> Array:
+def _body_places(points: OutlinePoints, view: View) -> Array:
+    """Where the points' lines of sight graze the body or reach the board (M, 3)."""
     eye, rays = view.eye_mm, view.rays(points.points_px)
     along = np.where(points.flat, -eye[2] / rays[:, 2], points.along_mm)
-    return body.distance_mm(eye + along[:, None] * rays)
+    return eye + along[:, None] * rays
 
 
-def _board_clearance(points: OutlinePoints, view: View, board: Board) -> Array:
+def _body_clearance(points: OutlinePoints, view: View, body: Body) -> Array:
+    return body.distance_mm(_body_places(points, view))
+
+
+def _board_places(points: OutlinePoints, view: View, board: Board) -> tuple[Array, Array]:
+    """Where the points' lines of sight meet the face of the board that they belong to: x (M,) and y (M,)."""
     eye, rays = view.eye_mm, view.rays(points.points_px)
     z = np.where(points.lower, -board.thickness_mm, 0.0)
     at = eye + ((z - eye[2]) / rays[:, 2])[:, None] * rays
-    return board.distance_mm(at[:, 0], at[:, 1])
+    return at[:, 0], at[:, 1]
+
+
+def _board_clearance(points: OutlinePoints, view: View, board: Board) -> Array:
+    return board.distance_mm(*_board_places(points, view, board))
 
 
 def photo_jacobian(problem: Problem, k: int, cake: Array, photo: Array, at: Array) -> tuple[Array, Array]:
-    """Forward-difference Jacobians (N, CAKE) and (N, PHOTO) of photo k about residuals `at`; fixed columns are zero."""
+    """Jacobians (N, CAKE) and (N, PHOTO) of photo k about residuals `at`; fixed columns are zero.
+
+    Waves and profile enter the clearance through the side's radius alone, so their columns are exact; the others are
+    forward differences.
+    """
     term = problem.terms[k]
-    by_cake, by_photo = np.zeros((len(at), CAKE)), np.zeros((len(at), PHOTO))
-    for j in np.nonzero(problem.free_cake)[0]:
-        moved, rows = cake.copy(), _rows_of(term, CAKE_PARTS[j])
-        moved[j] += CAKE_STEP[j]
-        by_cake[rows, j] = photo_residuals(term, moved, photo, problem.square, CAKE_PARTS[j]) - at[rows]
+    by_photo = np.zeros((len(at), PHOTO))
     for j in np.nonzero(problem.free_photo)[0]:
         moved, rows = photo.copy(), _rows_of(term, PHOTO_PARTS[j])
         moved[j] += PHOTO_STEP[j]
         by_photo[rows, j] = photo_residuals(term, cake, moved, problem.square, PHOTO_PARTS[j]) - at[rows]
-    return by_cake / CAKE_STEP, by_photo / PHOTO_STEP
+    return _cake_jacobian(problem, term, cake, photo, at), by_photo / PHOTO_STEP
+
+
+def _cake_jacobian(problem: Problem, term: PhotoTerm, cake: Array, photo: Array, at: Array) -> Array:
+    """Jacobian (N, CAKE): lines of sight stay where they are in the cake frame, but for the board's thickness."""
+    out, free = np.zeros((len(at), CAKE)), problem.free_cake
+    view = cake_view(cake, photo, term.size_px)
+    body, rows = body_of(cake), _rows_of(term, BODY_PART)
+    places = _body_places(term.body, view)
+    clearance, scale = body.distance_mm(places), 1 / (term.body.gradient_mm * term.body.sigma_px)
+    for j in _NUMERIC_BODY[free[_NUMERIC_BODY]]:
+        moved = cake.copy()
+        moved[j] += CAKE_STEP[j]
+        out[rows, j] = (body_of(moved).distance_mm(places) - clearance) / CAKE_STEP[j] * scale
+    if free[WAVES].any() or free[PROFILE].any():
+        waves, profile = body.side_derivatives(places)
+        out[rows, WAVES] = waves * scale[:, None] * free[WAVES]
+        out[rows, PROFILE] = profile * scale[:, None] * free[PROFILE]
+    rows, board = _rows_of(term, BOARD_PART), board_of(cake, problem.square)
+    x, y = _board_places(term.board, view, board)
+    clearance, scale = board.distance_mm(x, y), 1 / (term.board.gradient_mm * term.board.sigma_px)
+    for j in _BOARD[free[_BOARD]]:
+        moved = cake.copy()
+        moved[j] += CAKE_STEP[j]
+        out[rows, j] = (board_of(moved, problem.square).distance_mm(x, y) - clearance) / CAKE_STEP[j] * scale
+    if free[BOARD_T]:
+        moved, rows = cake.copy(), _rows_of(term, BODY_PART | BOARD_PART)
+        moved[BOARD_T] += CAKE_STEP[BOARD_T]
+        both = photo_residuals(term, moved, photo, problem.square, BODY_PART | BOARD_PART)
+        out[rows, BOARD_T] = (both - at[rows]) / CAKE_STEP[BOARD_T]
+    return out
 
 
 @dataclass(frozen=True)
@@ -223,7 +262,7 @@ def solve(problem: Problem, start: Array, steps: int) -> Solution:
         for _ in range(6):
             step = np.zeros(problem.size)
             step[free] = np.linalg.solve(inner + damping * np.diag(np.diag(inner)), -gradient[free])
-            new_cost, new_residuals = _cost(problem, p + step)
+            new_cost, _ = _cost(problem, p + step)
             if new_cost <= cost:
                 break
             damping *= 8
