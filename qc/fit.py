@@ -15,6 +15,7 @@ from qc.errors import FitError, OutlineError
 from qc.finder import BOARD, BODY, DECORATION, FOOT_BORDER, Finding
 from qc.outline import Border, EdgeSettings, Edges, board_sides_fit, body_sides_fit, finder_border, photo_edges
 from qc.photo import Photo
+from qc.start import StartSettings, cover_board, cover_body
 from qc.pose import CardPriors, LensPriorLike, Pose, prior_rows, solve_pose
 
 Array = NDArray[np.float64]
@@ -53,7 +54,9 @@ class FitSettings:
     board_t_mm: float = 6.0
     board_t_sd_mm: float = 6.0
     robust: float = 2.5
-    good_coarse: float = 0.8  # cost per border point (variances) of a board of the right kind; the wrong kind has 3
+    start_sd_mm: float = 3.0  # of radius and height as the finder's regions give them
+    boards_mm: tuple[tuple[float, float], ...] = ((2.5, 1.0), (6.0, 1.5), (12.0, 2.0))  # thickness and spread: cake
+    # cards, thick cards and foam, drums (common practice)
 
 
 @dataclass(frozen=True)
@@ -127,15 +130,24 @@ def fit_cake(
     settings = settings or FitSettings()
     poses = {n: solve_pose(i.photo, i.card, i.prior, print_scale, n == "top") for n, i in inputs.items()}
     start = _start(inputs, poses, settings)
+    findings, sizes = (
+        {n: i.finding for n, i in inputs.items()},
+        [(i.photo.width_px, i.photo.height_px) for i in inputs.values()],
+    )
+    start = cover_body(findings, start, sizes, StartSettings())
+    boards = [(*cover_board(findings, start, sizes, square, StartSettings()), square) for square in (False, True)]
     best = None
-    for square in (False, True):
-        p, shape_cost = _coarse(inputs, poses, start, print_scale, square, settings)
-        if best is None or shape_cost < best[1]:
-            best = (p, shape_cost, square)
-        if best[1] < settings.good_coarse:  # a round board that fits needs no rival
-            break
+    for begin, left_out, square in boards:
+        if left_out > min(b[1] for b in boards) + 0.1:  # the other kind of board covers far more
+            continue
+        for board in settings.boards_mm:
+            begin[joint.BOARD_T] = board[0]
+            guess = replace(settings, board_t_mm=board[0], board_t_sd_mm=board[1])
+            p, shape_cost = _coarse(inputs, poses, begin, print_scale, square, guess)
+            if best is None or shape_cost < best[1]:
+                best = (p, shape_cost, square, guess)
     assert best is not None
-    p, _, square = best
+    p, _, square, settings = best
     fit = _fine(inputs, poses, p, print_scale, square, settings)
     return replace(fit, shares={**fit.shares, "print scale": _scale_share(fit, print_scale_uncertainty)})
 
@@ -211,8 +223,8 @@ def _place(name: str, pose: Pose, at: Array) -> Array:
 def _cake_prior(settings: FitSettings, start: Array) -> tuple[Array, Array]:
     """What is known of any cake: rows and mean."""
     mean, sd = np.zeros(joint.CAKE), np.full(joint.CAKE, np.inf)
-    mean[joint.RADIUS], sd[joint.RADIUS] = start[joint.RADIUS], 60.0
-    mean[joint.HEIGHT], sd[joint.HEIGHT] = start[joint.HEIGHT], 60.0
+    mean[joint.RADIUS], sd[joint.RADIUS] = start[joint.RADIUS], settings.start_sd_mm
+    mean[joint.HEIGHT], sd[joint.HEIGHT] = start[joint.HEIGHT], settings.start_sd_mm
     sd[joint.TAPER], sd[joint.LEAN], sd[joint.SLOPE] = settings.taper_sd_mm, settings.lean_sd_mm, settings.slope_sd
     sd[joint.DOME], mean[joint.EDGE], sd[joint.EDGE] = settings.dome_sd_mm, settings.edge_mm, settings.edge_sd_mm
     waves = settings.wave_sd_mm * np.repeat(2 / joint.HARMONICS, 2)
@@ -305,9 +317,7 @@ def _terms(
         ask = EdgeSettings()
         border = _border_contour(view, body, finder_border(i.finding, (BODY,), settings.body_points))
         anchors = _border_edges(i.finding, border, body_sides_fit(i.finding, border, ask, True), settings)
-        points = _outline_points(
-            view, body, border, anchors, anchors.sigma_px * (1.0 if how.reach_px == 0 else settings.crowd)
-        )
+        points = _outline_points(view, body, border, anchors, anchors.sigma_px * settings.crowd)
         if how.reach_px == 0:
             whole = finder_border(i.finding, (BOARD, BODY, DECORATION, FOOT_BORDER), settings.board_points)
             boards = _board_border(view, board, whole)
@@ -338,7 +348,7 @@ def _terms(
                 rows,
                 mean,
                 len(points) - len(anchors.index),
-                1.0 if how.reach_px == 0 else settings.crowd,
+                settings.crowd,
             )
         )
     return out
@@ -397,13 +407,12 @@ def _coarse(
         edge_sd_mm=0.5,
         wave_sd_mm=0.1,
         profile_sd_mm=0.1,
-        board_t_sd_mm=4.0,
     )
     everything = np.ones(joint.CAKE, bool), np.ones(joint.PHOTO, bool)
-    rounds = [(30.0, (cake_only, place_only))] * 2 + [
-        (8.0, (cake_only, place_only)),
-        (3.0, everything),
-        (3.0, everything),
+    rounds = [
+        (4.0, (cake_only, place_only)),
+        (2.5, everything),
+        (2.5, everything),
     ]
     for robust, (free_cake, free_photo) in rounds:
         terms = _terms(inputs, poses, p, start, scale, square, stiff, _Round(0.0, 0.0))

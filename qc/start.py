@@ -1,0 +1,142 @@
+"""A first cake that covers what the finder saw: where every finer search begins.
+
+The body's picture is nearly the convex hull of its foot's and its rim's circles. Sizes and places are moved until that
+hull covers icing and leaves out bench, board and card; decorations and piping count neither way, so that pieces along
+the rim hide nothing that matters. The board is then found in the same way.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import minimize
+
+from qc import joint
+from qc.contour import Board
+from qc.finder import BOARD, BODY, CARD, OTHER, Finding
+
+Array = NDArray[np.float64]
+_A = np.linspace(0, 2 * np.pi, 40, endpoint=False)
+_CIRCLE = np.stack([np.cos(_A), np.sin(_A)], -1)
+
+
+@dataclass(frozen=True)
+class StartSettings:
+    """How far the first guesses may be off (mm), and how long to look."""
+
+    size_mm: float = 8.0
+    height_mm: float = 12.0
+    place_mm: float = 12.0
+    shrink: int = 2  # the finder's picture is halved for speed
+    evaluations: int = 500
+    edge_share: float = 0.05  # rounding of the rim, share of the radius
+    plain_height_mm: tuple[float, float] = (75.0, 45.0)  # cakes' usual height and its spread, which breaks ties
+
+
+@dataclass(frozen=True)
+class _Map:
+    """Weights (h, w) at the shrunken finder's resolution, and how photo pixels get there."""
+
+    weight: NDArray[np.float32]
+    finding: Finding
+    shrink: int
+
+    def covered(self, points_px: Array) -> float:
+        """Sum of the weights inside the convex hull of photo points (N, 2)."""
+        p = (self.finding.to_net(points_px) + 0.5) / self.shrink - 0.5
+        if not np.isfinite(p).all() or np.abs(p).max() > 1e4:
+            return -1e6
+        hull = cv2.convexHull(np.round(p * 16).astype(np.int32))
+        mask = np.zeros(self.weight.shape, np.uint8)
+        cv2.fillConvexPoly(mask, hull, 1, cv2.LINE_8, 4)
+        return float(cv2.mean(self.weight, mask)[0] * cv2.countNonZero(mask))
+
+
+def _shrunk(layer: NDArray[np.float32], shrink: int) -> NDArray[np.float32]:
+    h, w = layer.shape
+    return np.asarray(cv2.resize(layer, (w // shrink, h // shrink), interpolation=cv2.INTER_AREA), np.float32)
+
+
+def _body_map(finding: Finding, shrink: int) -> _Map:
+    p = finding.probabilities
+    return _Map(_shrunk(p[BODY] - p[OTHER] - p[BOARD] - p[CARD], shrink), finding, shrink)
+
+
+def _board_map(finding: Finding, shrink: int) -> _Map:
+    p = finding.probabilities
+    return _Map(_shrunk(p[BOARD] - p[OTHER] - p[CARD], shrink), finding, shrink)
+
+
+def cover_body(
+    findings: Mapping[str, Finding], start: Array, sizes_px: list[tuple[int, int]], settings: StartSettings
+) -> Array:
+    """Radius, height and places of a parameter vector moved until the body covers the icing."""
+    maps = [_body_map(f, settings.shrink) for f in findings.values()]
+    blocks = [slice(joint.CAKE + joint.PHOTO * k, joint.CAKE + joint.PHOTO * (k + 1)) for k in range(len(maps))]
+    at = [joint.RADIUS, joint.HEIGHT] + [b.start + j for b in blocks for j in (joint.PLACE_X, joint.PLACE_Y)]
+    scale = np.array([settings.size_mm, settings.height_mm] + [settings.place_mm] * (2 * len(maps)))
+    whole = sum(float(np.maximum(m.weight, 0).sum()) for m in maps)
+
+    def cost(x: Array) -> float:
+        p = start.copy()
+        p[at] += x * scale
+        radius, height = p[joint.RADIUS], p[joint.HEIGHT]
+        if radius < 20 or height < 10:
+            return 10.0
+        edge = settings.edge_share * radius
+        rings = [(radius, 0.0), (radius, height - edge), (radius - edge, height)]
+        solid = np.concatenate([np.column_stack([r * _CIRCLE, np.full(len(_CIRCLE), z)]) for r, z in rings])
+        seen = 0.0
+        for m, b, size in zip(maps, blocks, sizes_px, strict=True):
+            seen += m.covered(joint.cake_view(p[: joint.CAKE], p[b], size).project(solid))
+        usual, spread = settings.plain_height_mm
+        return 1 - seen / whole + 1e-3 * ((height - usual) / spread) ** 2
+
+    return _moved(start, at, scale, _search(cost, len(at), settings))
+
+
+def cover_board(
+    findings: Mapping[str, Finding],
+    start: Array,
+    sizes_px: list[tuple[int, int]],
+    square: bool,
+    settings: StartSettings,
+) -> tuple[Array, float]:
+    """Size, place and thickness of the board moved until it covers what was seen of it; also the share left uncovered."""
+    maps = [_board_map(f, settings.shrink) for f in findings.values()]
+    blocks = [slice(joint.CAKE + joint.PHOTO * k, joint.CAKE + joint.PHOTO * (k + 1)) for k in range(len(maps))]
+    at = [joint.BOARD_HALF, joint.BOARD_X, joint.BOARD_Y] + [joint.BOARD_TURN] * square
+    scale = np.array([settings.size_mm, 5.0, 5.0] + [0.05] * square)
+    whole = sum(float(np.maximum(m.weight, 0).sum()) for m in maps)
+
+    def cost(x: Array) -> float:
+        p = start.copy()
+        p[at] += x * scale
+        board: Board = joint.board_of(p[: joint.CAKE], square)
+        places, _ = board.edge_points(48)
+        both = [np.column_stack([places, np.full(len(places), z)]) for z in (0.0, -board.thickness_mm)]
+        seen = 0.0
+        for m, b, size in zip(maps, blocks, sizes_px, strict=True):
+            seen += m.covered(joint.cake_view(p[: joint.CAKE], p[b], size).project(np.concatenate(both)))
+        return 1 - seen / max(whole, 1.0)
+
+    found = _search(cost, len(at), settings)
+    return _moved(start, at, scale, found), cost(found)
+
+
+def _search(cost, size: int, settings: StartSettings) -> Array:  # type: ignore[no-untyped-def]
+    """Simplex search, twice: a simplex that has collapsed starts afresh."""
+    x = np.zeros(size)
+    for reach in (1.0, 0.4):
+        simplex = np.vstack([x, x + reach * np.eye(size)])
+        options = dict(maxfev=settings.evaluations, xatol=0.02, fatol=2e-5, initial_simplex=simplex, adaptive=True)
+        x = minimize(cost, x, method="Nelder-Mead", options=options).x
+    return x
+
+
+def _moved(start: Array, at: list[int], scale: Array, x: Array) -> Array:
+    p = start.copy()
+    p[at] += x * scale
+    return p
