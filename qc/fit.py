@@ -44,16 +44,19 @@ class FitSettings:
     yaw_sd_rad: float = np.radians(4.0)  # where a person stands; measurements.md allows 0.7 h
     taper_sd_mm: float = 3.0
     lean_sd_mm: float = 3.0
-    slope_sd: float = 0.03
+    slope_sd: float = 0.012
     dome_sd_mm: float = 0.05
     edge_mm: float = 4.0
     edge_sd_mm: float = 2.5
     wave_sd_mm: float = 0.35  # of the second harmonic; falls as (2 / m)
     profile_sd_mm: float = 0.6
+    foot_mm: float = 0.3  # cream creeps out a little where it meets the board
+    foot_reach_mm: float = 3.5
     profile_bend_sd_mm: float = 0.35  # second difference of the side profile from knot to knot
     board_t_mm: float = 6.0
     board_t_sd_mm: float = 6.0
     robust: float = 2.5
+    enough: tuple[float, ...] = (12.0, 1e9)  # how edges are weighed, one trial each: see EdgeSettings
     start_sd_mm: float = 3.0  # of radius and height as the finder's regions give them
     boards_mm: tuple[tuple[float, float], ...] = ((2.5, 1.0), (6.0, 1.5), (12.0, 2.0))  # thickness and spread: cake
     # cards, thick cards and foam, drums (common practice)
@@ -148,7 +151,9 @@ def fit_cake(
                 best = (p, shape_cost, square, guess)
     assert best is not None
     p, _, square, settings = best
-    fit = _fine(inputs, poses, p, print_scale, square, settings)
+    # a strong edge is mostly the cake's, but a horizon is strong too: what more of the outline agrees with is believed
+    fits = [_fine(inputs, poses, p, print_scale, square, settings, enough) for enough in settings.enough]
+    fit = max(fits, key=lambda f: sum(q.kept for q in f.quality.values()))
     return replace(fit, shares={**fit.shares, "print scale": _scale_share(fit, print_scale_uncertainty)})
 
 
@@ -227,6 +232,8 @@ def _cake_prior(settings: FitSettings, start: Array) -> tuple[Array, Array]:
     mean[joint.HEIGHT], sd[joint.HEIGHT] = start[joint.HEIGHT], settings.start_sd_mm
     sd[joint.TAPER], sd[joint.LEAN], sd[joint.SLOPE] = settings.taper_sd_mm, settings.lean_sd_mm, settings.slope_sd
     sd[joint.DOME], mean[joint.EDGE], sd[joint.EDGE] = settings.dome_sd_mm, settings.edge_mm, settings.edge_sd_mm
+    foot = PROFILE_KNOTS * start[joint.HEIGHT] / settings.foot_reach_mm
+    mean[joint.PROFILE] = settings.foot_mm * np.exp(-foot)
     waves = settings.wave_sd_mm * np.repeat(2 / joint.HARMONICS, 2)
     sd[joint.WAVES], sd[joint.PROFILE] = waves, settings.profile_sd_mm
     mean[joint.BOARD_HALF], sd[joint.BOARD_HALF] = start[joint.BOARD_HALF], 60.0
@@ -293,6 +300,7 @@ class _Round:
 
     reach_px: float
     expected_px: float
+    enough: float = 12.0  # see EdgeSettings
 
 
 def _terms(
@@ -355,7 +363,9 @@ def _terms(
 
 
 def _fine_edges(i: PhotoInput, contour: Contour, keep: NDArray[np.bool_], how: _Round, zoom: float) -> Edges:
-    return photo_edges(i.photo.pixels, contour, keep, how.reach_px * zoom, how.expected_px * zoom, EdgeSettings())
+    return photo_edges(
+        i.photo.pixels, contour, keep, how.reach_px * zoom, how.expected_px * zoom, EdgeSettings(enough=how.enough)
+    )
 
 
 def _border_contour(view: View, body: Body, border: Border) -> Contour:
@@ -441,11 +451,12 @@ def _fine(
     scale: Array,
     square: bool,
     settings: FitSettings,
+    enough: float,
 ) -> CakeFit:
     """Fit to the photos' own edges, in rounds that look ever closer."""
     start = p
     for reach, expected in settings.reach_px:
-        terms = _terms(inputs, poses, p, start, scale, square, settings, _Round(reach, expected))
+        terms = _terms(inputs, poses, p, start, scale, square, settings, _Round(reach, expected, enough))
         _enough(terms)
         rows, mean = _cake_prior(settings, start)
         problem = joint.Problem(terms, rows, mean, square, settings.robust)

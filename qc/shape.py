@@ -27,14 +27,14 @@ class ShapeErrors:
     Derived from rendered cakes by tests/long/derive_errors.py; the seeds stand there.
     """
 
-    diameter_mm: float = 0.35
-    height_mm: float = 0.35
+    diameter_mm: float = 0.45
+    height_mm: float = 0.75
     level_mm: float = 0.25
     lean_mm: float = 0.10
     taper_mm: float = 0.30
     round_mm: float = 0.35
     offset_mm: float = 0.20
-    hidden_foot_mm: float = 0.45  # of the diameter, where piping hides the icing's foot
+    hidden_foot_mm: float = 0.35  # of the diameter, where piping hides the icing's foot
     dome_mm: float = 0.45
     clock_h: float = 0.25  # where the person stood
 
