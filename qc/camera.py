@@ -74,7 +74,7 @@ class View:
         return self.lens.to_pixels(self.to_camera(points_mm))
 
     def rays(self, points_px: ArrayLike) -> Array:
-        """Unit directions (..., 3), in the frame, of the lines of sight through pixels (..., 2); they start at eye_mm."""
+        """Unit directions (..., 3), in the frame, of lines of sight through pixels (..., 2); they start at eye_mm."""
         d = self.lens.to_directions(np.asarray(points_px, float)) @ self.rotation
         return d / np.linalg.norm(d, axis=-1, keepdims=True)
 
@@ -95,4 +95,4 @@ def focal_px_from_35mm(focal_35mm: float, width_px: int, height_px: int) -> floa
 
 def rotation_of(rotvec: Array) -> Array:
     """Rotation matrix (3, 3) of a rotation vector (3,)."""
-    return cv2.Rodrigues(np.asarray(rotvec, float))[0]
+    return np.asarray(cv2.Rodrigues(np.asarray(rotvec, float))[0], float)

@@ -26,11 +26,11 @@ def draw(photo: Photo, result: CheckResult, name: str) -> Pixels:
     """The photo, at most LONG_SIDE_PX long, with what was measured drawn in; (h, w, 3) RGB."""
     scale = min(1.0, LONG_SIDE_PX / max(photo.width_px, photo.height_px))
     size = (round(photo.width_px * scale), round(photo.height_px * scale))
-    picture = cv2.resize(photo.pixels, size, interpolation=cv2.INTER_AREA)
+    picture = np.asarray(cv2.resize(photo.pixels, size, interpolation=cv2.INTER_AREA), np.uint8)
     overlay = result.overlays.get(name)
     if overlay is not None:
         draw_overlay(picture, overlay, scale)
-    return np.asarray(picture, np.uint8)
+    return picture
 
 
 def draw_overlay(picture: Pixels, overlay: Overlay, scale: float) -> None:

@@ -13,10 +13,10 @@ from qc.card import THICKNESS_MM, CardView
 from qc.contour import Board, Contour, board_contours, body_contour, clearance_gradient
 from qc.errors import FitError, OutlineError
 from qc.finder import BOARD, BODY, DECORATION, FOOT_BORDER, Finding
-from qc.outline import Border, EdgeSettings, Edges, board_sides_fit, body_sides_fit, finder_border, photo_edges
+from qc.outline import Border, Edges, EdgeSettings, board_sides_fit, body_sides_fit, finder_border, photo_edges
 from qc.photo import Photo
-from qc.start import StartSettings, cover_board, cover_body
 from qc.pose import CardPriors, LensPriorLike, Pose, prior_rows, solve_pose
+from qc.start import StartSettings, cover_board, cover_body
 
 Array = NDArray[np.float64]
 
@@ -57,9 +57,9 @@ class FitSettings:
     board_t_sd_mm: float = 6.0
     robust: float = 2.5
     enough: tuple[float, ...] = (12.0, 1e9)  # how edges are weighed, one trial each: see EdgeSettings
-    start_sd_mm: float = 3.0  # of radius and height as the finder's regions give them
-    boards_mm: tuple[tuple[float, float], ...] = ((2.5, 1.0), (6.0, 1.5), (12.0, 2.0))  # thickness and spread: cake
-    # cards, thick cards and foam, drums (common practice)
+    start_sd_mm: float = 4.0  # of radius and height as the finder's regions give them
+    boards_mm: tuple[tuple[float, float], ...] = ((2.8, 1.2), (12.0, 2.0))  # thickness and spread: cake
+    # cards and drums (common practice); a kind between them is told by the edges alone
 
 
 @dataclass(frozen=True)
@@ -182,7 +182,7 @@ def _start(inputs: Mapping[str, PhotoInput], poses: Mapping[str, Pose], settings
     """Cake and places from the finder's rough boxes."""
     cake = np.zeros(joint.CAKE)
     cake[joint.EDGE], cake[joint.BOARD_T] = settings.edge_mm, settings.board_t_mm
-    radii, heights, halves, blocks = [], [], [], []
+    radii, heights, blocks = [], [], []
     for name, i in inputs.items():
         view = poses[name].view
         try:
@@ -437,7 +437,7 @@ def _coarse(
 
 def _enough(terms: list[joint.PhotoTerm]) -> None:
     for t in terms:
-        if len(t.body) < 20:
+        if len(t.body) < 10:
             raise OutlineError(
                 f"The cake's outline can hardly be seen in the {t.name} photo: lay a mat of another colour under and "
                 "behind the cake, and take the photo again with the whole cake in the frame."
@@ -470,7 +470,7 @@ def _result(
 ) -> CakeFit:
     p = solution.parameters
     cake = p[: joint.CAKE]
-    covariance = np.linalg.inv(solution.information)
+    covariance: Array = np.asarray(np.linalg.inv(solution.information), np.float64)
     if not np.isfinite(covariance).all():
         raise FitError("The photos do not agree on one cake: check that all were taken of the same cake.")
     views, quality = {}, {}

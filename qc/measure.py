@@ -1,4 +1,4 @@
-"""The pipeline: photos in, measurements out. Read `measure` first; every line of it is a stage with a module of its own."""
+"""The pipeline: photos in, measurements out. Read `measure` first; every stage is a module of its own."""
 
 from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor

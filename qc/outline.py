@@ -71,15 +71,15 @@ def net_samples(finding: Finding, points_px: Array) -> NDArray[np.float32]:
         return np.zeros((len(finding.probabilities), *p.shape[:-1]), np.float32)
     flat = p.reshape(-1, 1, 2)
     layers = [
-        cv2.remap(layer, flat, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[:, 0]
+        cv2.remap(layer, flat[..., 0], flat[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[:, 0]
         for layer in finding.probabilities
     ]
-    return np.stack(layers).reshape(len(layers), *p.shape[:-1])
+    return np.asarray(np.stack(layers).reshape(len(layers), *p.shape[:-1]), np.float32)
 
 
 def inside_photo(points_px: Array, size_px: tuple[int, int], margin_px: float) -> NDArray[np.bool_]:
     """Which points (N, 2) lie in the photo, a margin away from its border."""
-    return ((points_px >= margin_px) & (points_px <= np.array(size_px) - 1 - margin_px)).all(-1)
+    return np.asarray(((points_px >= margin_px) & (points_px <= np.array(size_px) - 1 - margin_px)).all(-1))
 
 
 def body_sides_fit(finding: Finding, contour: Contour, settings: EdgeSettings, sure: bool) -> NDArray[np.bool_]:
@@ -194,7 +194,7 @@ def _slope(light: NDArray[np.float32], settings: EdgeSettings) -> Array:
 
 
 def _choose(s: Array, slope: Array, expected_px: float, enough: float) -> tuple[Array, Array, Array]:
-    """Sub-pixel offset, strength and width of the likeliest edge of each profile; beyond `enough`, nearness alone counts."""
+    """Sub-pixel offset, strength and width of each profile's likeliest edge; beyond `enough`, nearness alone counts."""
     peak = np.zeros(slope.shape, bool)
     peak[:, 1:-1] = (slope[:, 1:-1] >= slope[:, :-2]) & (slope[:, 1:-1] > slope[:, 2:])
     score = np.where(peak, np.log(np.minimum(slope, enough) + 1e-9) - 0.5 * (s / expected_px) ** 2, -np.inf)

@@ -54,7 +54,7 @@ def _piece(piece: Decoration, view: View, body: Body, number: int) -> Line:
 
 
 def _levels(view: View, body: Body) -> list[Line]:
-    """The top's own level through the axis, a true level for comparison, and the heights between which the side counts."""
+    """The top's own level through the axis, a true level beside it, and the heights between which the side counts."""
     eye = view.eye_mm
     across = np.array([-eye[1], eye[0]]) / np.hypot(eye[0], eye[1])
     reach = np.linspace(-1.02, 1.02, 2)[:, None] * body.radius_mm * across

@@ -176,7 +176,7 @@ def _start(card: CardView, prior: LensPriorLike, scale: Array, flat: bool) -> Ar
         ok, rvec, tvec = cv2.solvePnP(
             np.concatenate(world), np.concatenate(image), lens.matrix, distortion, flags=cv2.SOLVEPNP_SQPNP
         )
-        poses = [(rvec, tvec)] if ok else []
+        poses = [(np.asarray(rvec, float), np.asarray(tvec, float))] if ok else []
     best, least = None, np.inf
     for rvec, tvec in poses:
         p = np.concatenate([[*np.asarray(prior.mean, float)], rvec.ravel(), tvec.ravel(), [fold, 0.0, 0.0]])

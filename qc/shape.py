@@ -174,10 +174,10 @@ class _Rows:
         falls: bool = False,
     ) -> list[Measurement]:
         at = list(index)
-        covariance = sum(c[np.ix_(at, at)] for c in self.shares.values()) + model**2 * np.eye(2)
+        covariance = model**2 * np.eye(2) + np.sum([c[np.ix_(at, at)] for c in self.shares.values()], axis=0)
         size = magnitude(self.value[at], covariance)
         along = size.direction
-        budget = {s: float(np.sqrt(max(along @ c[np.ix_(at, at)] @ along, 0.0))) for s, c in self.shares.items()}
+        budget = {s: float(np.sqrt(max(float(along @ c[np.ix_(at, at)] @ along), 0.0))) for s, c in self.shares.items()}
         budget["shape beyond a round body"] = model
         out = [Measurement(name, size.value, size.uncertainty, "mm", tuple(photos), note, None, size.interval, budget)]
         if clock_name is None:

@@ -5,7 +5,7 @@ hull covers icing and leaves out bench, board and card; decorations and piping c
 the rim hide nothing that matters. The board is then found in the same way.
 """
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import cv2
@@ -104,7 +104,7 @@ def cover_board(
     square: bool,
     settings: StartSettings,
 ) -> tuple[Array, float]:
-    """Size, place and thickness of the board moved until it covers what was seen of it; also the share left uncovered."""
+    """Size and place of the board moved until it covers what was seen of it; also the share left uncovered."""
     maps = [_board_map(f, settings.shrink) for f in findings.values()]
     blocks = [slice(joint.CAKE + joint.PHOTO * k, joint.CAKE + joint.PHOTO * (k + 1)) for k in range(len(maps))]
     at = [joint.BOARD_HALF, joint.BOARD_X, joint.BOARD_Y] + [joint.BOARD_TURN] * square
@@ -126,12 +126,18 @@ def cover_board(
     return _moved(start, at, scale, found), cost(found)
 
 
-def _search(cost, size: int, settings: StartSettings) -> Array:  # type: ignore[no-untyped-def]
+def _search(cost: Callable[[Array], float], size: int, settings: StartSettings) -> Array:
     """Simplex search, twice: a simplex that has collapsed starts afresh."""
     x = np.zeros(size)
     for reach in (1.0, 0.4):
         simplex = np.vstack([x, x + reach * np.eye(size)])
-        options = dict(maxfev=settings.evaluations, xatol=0.02, fatol=2e-5, initial_simplex=simplex, adaptive=True)
+        options = {
+            "maxfev": settings.evaluations,
+            "xatol": 0.02,
+            "fatol": 2e-5,
+            "initial_simplex": simplex,
+            "adaptive": True,
+        }
         x = minimize(cost, x, method="Nelder-Mead", options=options).x
     return x
 

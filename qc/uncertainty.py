@@ -47,7 +47,7 @@ def magnitude(components: Array, covariance: Array, samples: int = 4000) -> Magn
 
 
 def _normal(samples: int, size: int) -> Array:
-    """Evenly spread standard normal points (a fixed quasi-random set, so that the same photos give the same numbers)."""
+    """Evenly spread standard normal points: a fixed set, so that the same photos give the same numbers."""
     k = np.arange(1, samples + 1)
     steps = np.array([0.7548776662466927, 0.5698402909980532, 0.4301597090019468])[:size]  # Roberts' R2 sequence
     return norm.ppf((0.5 + k[:, None] * steps) % 1.0 * (1 - 1e-9) + 5e-10)

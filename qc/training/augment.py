@@ -1,0 +1,124 @@
+"""Changes made to a batch of teaching pictures on the GPU: framing, backgrounds, paint, light, lens."""
+
+import torch
+from torch import Tensor
+from torch.nn import functional as F
+
+from qc.training.net import MEAN, SPREAD
+
+IGNORE = 255
+
+
+def _normal(like: Tensor, *shape: int) -> Tensor:
+    return torch.randn(*shape, device=like.device)
+
+
+def _some(like: Tensor, share: float) -> Tensor:
+    """(B, 1, 1, 1) of 0 and 1."""
+    return (torch.rand(len(like), 1, 1, 1, device=like.device) < share).float()
+
+
+def augment(x: Tensor, y: Tensor, gentle: bool = False) -> tuple[Tensor, Tensor]:
+    """Bytes (B, 3, h, w) and labels (B, h, w) -> what the network sees, and long labels with IGNORE where padded."""
+    picture, labels = _frame(x.float() / 255, y)
+    if not gentle or torch.rand(1) < 0.5:
+        picture = _background(picture, labels)
+        picture = _repaint(picture, labels)
+    picture = _light(picture)
+    picture = _lens(picture)
+    picture, labels = _letterbox(picture, labels)
+    return (picture.clamp(0, 1) - MEAN) / SPREAD, labels
+
+
+def _frame(x: Tensor, y: Tensor) -> tuple[Tensor, Tensor]:
+    """Mirror, turn a little, zoom and shift; what comes from outside is mirrored in with its labels."""
+    n, _, h, w = x.shape
+    if torch.rand(1) < 0.5:
+        x, y = x.flip(3), y.flip(2)
+    a = (_normal(x, n) * 0.12).clamp(-0.5, 0.5)
+    s = torch.exp((_normal(x, n) * 0.28).clamp(-0.7, 0.5))
+    tx, ty = _normal(x, 2, n) * 0.12
+    k = h / w
+    rows = [torch.stack([s * a.cos(), -s * a.sin() * k, tx], 1), torch.stack([s * a.sin() / k, s * a.cos(), ty], 1)]
+    grid = F.affine_grid(torch.stack(rows, 1), [n, 3, h, w], align_corners=False)
+    x = F.grid_sample(x, grid, padding_mode="reflection", align_corners=False)
+    y = F.grid_sample(y[:, None].float(), grid, mode="nearest", padding_mode="reflection", align_corners=False)
+    return x, y[:, 0].long()
+
+
+def _smooth_noise(like: Tensor, cells: int) -> Tensor:
+    n, _, h, w = like.shape
+    small = torch.rand(n, 3, max(cells * h // 640, 2), max(cells * w // 640, 2), device=like.device)
+    return F.interpolate(small, (h, w), mode="bicubic", align_corners=False)
+
+
+def _background(x: Tensor, y: Tensor) -> Tensor:
+    """In some pictures, something else behind: plain, shaded, blotched, striped, or another picture out of focus."""
+    n, _, h, w = x.shape
+    mask = F.avg_pool2d((y == 0).float()[:, None], 3, 1, 1)
+    plain = torch.rand(n, 3, 1, 1, device=x.device).expand_as(x)
+    pale = (0.72 + 0.28 * torch.rand(n, 1, 1, 1, device=x.device)) * (
+        1 - 0.06 * torch.rand(n, 3, 1, 1, device=x.device)
+    )
+    ramp = torch.linspace(0, 1, h, device=x.device)[None, None, :, None]
+    shaded = plain * (1 - ramp) + torch.rand(n, 3, 1, 1, device=x.device) * ramp
+    blotched = _smooth_noise(x, int(torch.randint(3, 60, (1,))))
+    u = torch.linspace(0, 1, w, device=x.device)[None, None, None, :]
+    turn = _normal(x, n, 1, 1, 1)
+    wave = 0.5 + 0.5 * torch.sin(6.283 * (4 + 40 * torch.rand(n, 1, 1, 1, device=x.device)) * (u + turn * ramp))
+    striped = plain * wave + (1 - wave) * torch.rand(n, 3, 1, 1, device=x.device)
+    far = F.interpolate(F.adaptive_avg_pool2d(x.roll(1, 0), (12, 16)), (h, w), mode="bicubic", align_corners=False)
+    kinds = (plain, pale, pale * (1 - 0.25 * ramp), shaded, blotched, striped, far)
+    new = kinds[int(torch.randint(len(kinds), (1,)))].expand_as(x)  # one kind a batch: seven at once take long
+    new = new + 0.06 * (_smooth_noise(x, 200) - 0.5)
+    m = mask * _some(x, 0.30)
+    return x * (1 - m) + new.clamp(0, 1) * m
+
+
+def _repaint(x: Tensor, y: Tensor) -> Tensor:
+    """Other colours for the body, the decorations, the board or the surroundings, each on its own."""
+    n = len(x)
+    for label, share in ((0, 0.25), (1, 0.25), (2, 0.30), (3, 0.25), (5, 0.25)):
+        gain = torch.exp(_normal(x, n, 3, 1, 1) * 0.30 + _normal(x, n, 1, 1, 1) * 0.25)
+        m = F.avg_pool2d((y == label).float()[:, None], 3, 1, 1) * _some(x, share)
+        x = x * (1 - m) + (x * gain).clamp(0, 1) * m
+    return x
+
+
+def _light(x: Tensor) -> Tensor:
+    """Gamma, white balance, exposure, saturation, a slow shade across the picture."""
+    n = len(x)
+    x = x.clamp(1e-3, 1) ** torch.exp(_normal(x, n, 1, 1, 1) * 0.25)
+    x = x * torch.exp(_normal(x, n, 3, 1, 1) * 0.10) * torch.exp(_normal(x, n, 1, 1, 1) * 0.18)
+    grey = x.mean(1, keepdim=True)
+    x = grey + (x - grey) * torch.exp(_normal(x, n, 1, 1, 1) * 0.4)
+    shade = 1 + 0.5 * (_smooth_noise(x, 3).mean(1, keepdim=True) - 0.5) * _some(x, 0.3)
+    return x * shade
+
+
+def _lens(x: Tensor) -> Tensor:
+    """Blur, loss of detail, noise."""
+    h, w = x.shape[2:]
+    soft = F.avg_pool2d(x, 3, 1, 1)
+    x = torch.lerp(x, soft, _some(x, 0.25))
+    coarse = F.interpolate(F.avg_pool2d(x, 2), (h, w), mode="bilinear", align_corners=False)
+    x = torch.lerp(x, coarse, _some(x, 0.15))
+    sharp = (x + 0.8 * (x - soft)).clamp(0, 1)
+    x = torch.lerp(x, sharp, _some(x, 0.2))
+    return x + _normal(x, *x.shape) * torch.rand(len(x), 1, 1, 1, device=x.device) ** 2 * 0.06
+
+
+def _letterbox(x: Tensor, y: Tensor) -> tuple[Tensor, Tensor]:
+    """Now and then a picture of another shape: its outermost columns or rows repeated, unlabelled."""
+    if torch.rand(1) > 0.12:
+        return x, y
+    dim = 3 if torch.rand(1) < 0.7 else 2
+    size = x.shape[dim]
+    cut = int(size * (0.02 + 0.16 * torch.rand(1)))
+    index = torch.arange(size, device=x.device).clamp(cut, size - 1 - cut)
+    y = y.clone()
+    rows = [slice(None)] * 3
+    for part in (slice(0, cut), slice(size - cut, size)):
+        rows[dim - 1] = part
+        y[tuple(rows)] = IGNORE
+    return x.index_select(dim, index), y
