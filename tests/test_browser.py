@@ -18,6 +18,7 @@ from urllib.parse import urlsplit
 import pytest
 from playwright.sync_api import Browser, Page, expect, sync_playwright
 
+from qc import house
 from qc.records import Store, open_store
 from tests.page_scene import fill
 
@@ -64,6 +65,7 @@ def shop(tmp_path_factory):
     try:
         _wait_until_served(port, folder / "log")
         store = open_store(database)
+        house.begin(store)  # what the first page that is opened does
         yield Shop(port, store)
         store.close()
     finally:
@@ -128,6 +130,7 @@ def start_check(page: Page, url: str, decorator: str) -> None:
     expect(page.get_by_role("combobox", name="Decorator")).to_have_value(decorator)
     choose(page, "Kind of cake", "Cream cake 15 cm")
     page.locator(".shot").first.wait_for()
+    page.wait_for_url(lambda url: "decorator=" in url and "kind=" in url)  # what was chosen has reached the address
 
 
 def no_sideways_scrolling(page: Page) -> None:
