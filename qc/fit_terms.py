@@ -1,0 +1,233 @@
+"""What one round of the fit knows: what holds for any cake, and the outline points found about a predicted one."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, fields
+
+import numpy as np
+from numpy.typing import NDArray
+
+from qc import joint
+from qc.body import PROFILE_KNOTS, Body
+from qc.camera import View
+from qc.card import CardView
+from qc.contour import Board, Contour, board_contours, body_contour, clearance_gradient
+from qc.finder import BOARD, BODY, DECORATION, FOOT_BORDER, Finding
+from qc.outline import Border, Edges, EdgeSettings, board_sides_fit, body_sides_fit, finder_border, photo_edges
+from qc.photo import Photo
+from qc.pose import CardPriors, LensPriorLike, Pose, prior_rows
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class FitSettings:
+    """Sizes, counts and what is known of cakes beforehand (standard deviations about the mean)."""
+
+    body_points: int = 240  # directions in which the body's outline is sought
+    board_points: int = 160  # places along the board's edge
+    reach_px: tuple[tuple[float, float], ...] = (
+        (16.0, 6.0),
+        (12.0, 5.0),
+        (8.0, 3.0),
+        (6.0, 2.5),
+        (5.0, 2.0),
+        (4.0, 1.5),
+    )  # per 2016 px of width: how far a
+    # round looks for edges, and how far off (one standard deviation) it expects them
+    border_net: float = 2.0  # standard deviation of the finder's border, network pixels, which anchors the fine rounds
+    texture_mm: float = 0.12  # icing's own unevenness at one point, that a smooth body can't follow
+    crowd: float = 6.0  # neighbouring points share their texture: their weight falls by this much squared
+    common_px: float = 0.25  # error that a whole outline may share: where does soft cream end?
+    common_mm: float = 0.05  # the same, as a length on the cake
+    yaw_sd_rad: float = np.radians(4.0)  # where a person stands; measurements.md allows 0.7 h
+    taper_sd_mm: float = 3.0
+    lean_sd_mm: float = 3.0
+    slope_sd: float = 0.012
+    dome_sd_mm: float = 0.05
+    edge_mm: float = 4.0
+    edge_sd_mm: float = 2.5
+    wave_sd_mm: float = 0.35  # of the second harmonic; falls as (2 / m)
+    profile_sd_mm: float = 0.6
+    foot_mm: float = 0.3  # cream creeps out a little where it meets the board
+    foot_reach_mm: float = 3.5
+    profile_bend_sd_mm: float = 0.35  # second difference of the side profile from knot to knot
+    board_t_mm: float = 6.0
+    board_t_sd_mm: float = 6.0
+    robust: float = 2.5
+    enough: tuple[float, ...] = (12.0, 1e9)  # how edges are weighed, one trial each: see EdgeSettings
+    start_sd_mm: float = 4.0  # of radius and height as the finder's regions give them
+    boards_mm: tuple[tuple[float, float], ...] = ((2.8, 1.2), (12.0, 2.0))  # thickness and spread: cake
+    # cards and drums (common practice); a kind between them is told by the edges alone
+
+
+@dataclass(frozen=True)
+class PhotoInput:
+    """What the stages before have found in one photo."""
+
+    photo: Photo
+    card: CardView
+    finding: Finding
+    prior: LensPriorLike
+
+
+# ---------------------------------------------------------------- the problem of one round
+def cake_prior(settings: FitSettings, start: Array) -> tuple[Array, Array]:
+    """What is known of any cake: rows and mean."""
+    mean, sd = np.zeros(joint.CAKE), np.full(joint.CAKE, np.inf)
+    mean[joint.RADIUS], sd[joint.RADIUS] = start[joint.RADIUS], settings.start_sd_mm
+    mean[joint.HEIGHT], sd[joint.HEIGHT] = start[joint.HEIGHT], settings.start_sd_mm
+    sd[joint.TAPER], sd[joint.LEAN], sd[joint.SLOPE] = settings.taper_sd_mm, settings.lean_sd_mm, settings.slope_sd
+    sd[joint.DOME], mean[joint.EDGE], sd[joint.EDGE] = settings.dome_sd_mm, settings.edge_mm, settings.edge_sd_mm
+    foot = PROFILE_KNOTS * start[joint.HEIGHT] / settings.foot_reach_mm
+    mean[joint.PROFILE] = settings.foot_mm * np.exp(-foot)
+    waves = settings.wave_sd_mm * np.repeat(2 / joint.HARMONICS, 2)
+    sd[joint.WAVES], sd[joint.PROFILE] = waves, settings.profile_sd_mm
+    mean[joint.BOARD_HALF], sd[joint.BOARD_HALF] = start[joint.BOARD_HALF], 60.0
+    sd[[joint.BOARD_X, joint.BOARD_Y]] = 20.0
+    mean[joint.BOARD_T], sd[joint.BOARD_T] = settings.board_t_mm, settings.board_t_sd_mm
+    sd[joint.BOARD_TURN] = np.radians(10.0)
+    rows = np.diag(1 / sd)
+    bend = np.zeros((len(PROFILE_KNOTS) - 2, joint.CAKE))
+    for k in range(len(bend)):
+        bend[k, joint.PROFILE.start + k : joint.PROFILE.start + k + 3] = (
+            np.array([1, -2, 1]) / settings.profile_bend_sd_mm
+        )
+    return np.concatenate([rows, bend]), mean
+
+
+def _photo_prior(name: str, i: PhotoInput, pose: Pose, block: Array, settings: FitSettings) -> tuple[Array, Array]:
+    """What is known of a photo: its lens and fold, where the person stands, what its outlines share."""
+    rows, mean = np.zeros((11, joint.PHOTO)), np.zeros(joint.PHOTO)
+    rows[:8, : joint.PARAMETERS], mean[: joint.PARAMETERS] = prior_rows(i.prior, pose.flat, CardPriors())
+    mean[joint.YAW] = block[joint.YAW]
+    rows[8, joint.YAW] = 1 / settings.yaw_sd_rad
+    view = pose.view
+    scale = view.px_per_mm(np.array([block[joint.PLACE_X], block[joint.PLACE_Y], 40.0]))
+    common = float(np.hypot(settings.common_px, settings.common_mm * scale))
+    rows[9, joint.BODY_SHIFT] = rows[10, joint.BOARD_SHIFT] = 1 / common
+    return rows, mean
+
+
+def _outline_points(view: View, body: Body, contour: Contour, edges: Edges, sigma_px: Array) -> joint.OutlinePoints:
+    grazing, gradient = clearance_gradient(view, body, edges.points_px)
+    size = np.linalg.norm(gradient, axis=1)
+    flat = contour.foot[edges.index]
+    no = np.zeros(len(flat), bool)
+    return joint.OutlinePoints(edges.points_px, np.maximum(size, 1e-4), grazing.along_mm, flat, no, sigma_px)
+
+
+def _joined(a: joint.OutlinePoints, b: joint.OutlinePoints) -> joint.OutlinePoints:
+    return joint.OutlinePoints(
+        *(np.concatenate([getattr(a, f.name), getattr(b, f.name)]) for f in fields(joint.OutlinePoints))
+    )
+
+
+def _board_points(
+    upper: tuple[Contour, Edges], lower: tuple[Contour, Edges], sigma: float, crowd: float
+) -> joint.OutlinePoints:
+    points = np.concatenate([e.points_px for _, e in (upper, lower)])
+    gradient = np.concatenate([c.gradient_mm[e.index] for c, e in (upper, lower)])
+    low = np.concatenate([np.zeros(len(upper[1].index), bool), np.ones(len(lower[1].index), bool)])
+    n = len(points)
+    own = np.concatenate([e.sigma_px for _, e in (upper, lower)])
+    return joint.OutlinePoints(points, gradient, np.zeros(n), np.ones(n, bool), low, np.hypot(own, sigma) * crowd)
+
+
+@dataclass(frozen=True)
+class Round:
+    """How one round looks for edges: by the finder (reach_px 0) or in the photo."""
+
+    reach_px: float
+    expected_px: float
+    enough: float = 12.0  # see EdgeSettings
+
+
+def terms_of(
+    inputs: Mapping[str, PhotoInput],
+    poses: Mapping[str, Pose],
+    p: Array,
+    start: Array,
+    scale: Array,
+    square: bool,
+    settings: FitSettings,
+    how: Round,
+) -> list[joint.PhotoTerm]:
+    """Contours predicted from p, edges found along them, per photo."""
+    out = []
+    body, board = joint.body_of(p[: joint.CAKE]), joint.board_of(p[: joint.CAKE], square)
+    for k, (name, i) in enumerate(inputs.items()):
+        b = slice(joint.CAKE + joint.PHOTO * k, joint.CAKE + joint.PHOTO * (k + 1))
+        size = (i.photo.width_px, i.photo.height_px)
+        view = joint.cake_view(p[: joint.CAKE], p[b], size)
+        zoom = size[0] / 2016 if size[0] > size[1] else size[1] / 2016
+        per_mm = view.px_per_mm(np.array([0.0, 0.0, 0.5 * body.height_mm]))
+        ask = EdgeSettings()
+        border = _border_contour(view, body, finder_border(i.finding, (BODY,), settings.body_points))
+        anchors = _border_edges(i.finding, border, body_sides_fit(i.finding, border, ask, True), settings)
+        points = _outline_points(view, body, border, anchors, anchors.sigma_px * settings.crowd)
+        if how.reach_px == 0:
+            whole = finder_border(i.finding, (BOARD, BODY, DECORATION, FOOT_BORDER), settings.board_points)
+            boards = _board_border(view, board, whole)
+            board_edges = [
+                _border_edges(i.finding, c, board_sides_fit(i.finding, c, ask) & (c.foot == lower), settings)
+                for lower, c in enumerate(boards)
+            ]
+        else:
+            contour = body_contour(view, body, settings.body_points)
+            edges = _fine_edges(i, contour, body_sides_fit(i.finding, contour, ask, False), how, zoom)
+            own = np.hypot(edges.sigma_px, settings.texture_mm * per_mm) * settings.crowd
+            points = _joined(_outline_points(view, body, contour, edges, own), points)
+            boards = board_contours(view, board, settings.board_points)
+            board_edges = [
+                _fine_edges(i, c, board_sides_fit(i.finding, c, ask) & (c.foot == lower), how, zoom)
+                for lower, c in enumerate(boards)
+            ]
+        on_board = _board_points((boards[0], board_edges[0]), (boards[1], board_edges[1]), 0.2 * per_mm, settings.crowd)
+        rows, mean = _photo_prior(name, i, poses[name], start[b], settings)
+        out.append(
+            joint.PhotoTerm(
+                name,
+                size,
+                i.card,
+                scale,
+                points,
+                on_board,
+                rows,
+                mean,
+                len(points) - len(anchors.index),
+                settings.crowd,
+            )
+        )
+    return out
+
+
+def _fine_edges(i: PhotoInput, contour: Contour, keep: NDArray[np.bool_], how: Round, zoom: float) -> Edges:
+    return photo_edges(
+        i.photo.pixels, contour, keep, how.reach_px * zoom, how.expected_px * zoom, EdgeSettings(enough=how.enough)
+    )
+
+
+def _border_contour(view: View, body: Body, border: Border) -> Contour:
+    """The finder's border as a contour: which of its points lie on the board is the body's to say."""
+    grazing, gradient = clearance_gradient(view, body, border.points_px)
+    size = np.linalg.norm(gradient, axis=1)
+    return Contour(border.points_px, border.normals, np.maximum(size, 1e-4), grazing.foot)
+
+
+def _border_edges(finding: Finding, contour: Contour, keep: NDArray[np.bool_], settings: FitSettings) -> Edges:
+    index = np.nonzero(keep)[0]
+    sigma = np.full(len(index), settings.border_net / finding.scale_px)
+    return Edges(index, contour.points_px[index], sigma, np.ones(len(index)))
+
+
+def _board_border(view: View, board: Board, border: Border) -> tuple[Contour, Contour]:
+    """The finder's border of the board, taken as its upper edge and as its lower one."""
+    out = []
+    for z in (0.0, -board.thickness_mm):
+        at = view.onto_height(border.points_px, z)
+        beyond = view.onto_height(border.points_px + border.normals, z)
+        gradient = board.distance_mm(beyond[:, 0], beyond[:, 1]) - board.distance_mm(at[:, 0], at[:, 1])
+        n = at[:, :2] - [board.x_mm, board.y_mm]
+        wall_seen = ((view.eye_mm[:2] - at[:, :2]) * n).sum(1) > 0
+        out.append(Contour(border.points_px, border.normals, np.maximum(gradient, 1e-3), wall_seen))
+    return out[0], out[1]
