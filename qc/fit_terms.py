@@ -54,6 +54,8 @@ class FitSettings:
     board_t_mm: float = 6.0
     board_t_sd_mm: float = 6.0
     robust: float = 2.5
+    clear_net: tuple[int, ...] = (13, 7, 1)  # network pixels kept clear of pieces, the widest that leaves enough
+    least_border: int = 40  # border points that are enough
     enough: tuple[float, ...] = (12.0, 1e9)  # how edges are weighed, one trial each: see EdgeSettings
     start_sd_mm: float = 4.0  # of radius and height as the finder's regions give them
     boards_mm: tuple[tuple[float, float], ...] = ((2.8, 1.2), (12.0, 2.0))  # thickness and spread: cake
@@ -163,7 +165,7 @@ def terms_of(
         per_mm = view.px_per_mm(np.array([0.0, 0.0, 0.5 * body.height_mm]))
         ask = EdgeSettings()
         border = _border_contour(view, body, finder_border(i.finding, (BODY,), settings.body_points))
-        anchors = _border_edges(i.finding, border, body_sides_fit(i.finding, border, ask, True), settings)
+        anchors = _anchors(i.finding, border, settings)
         points = _outline_points(view, body, border, anchors, anchors.sigma_px * settings.crowd)
         if how.reach_px == 0:
             whole = finder_border(i.finding, (BOARD, BODY, DECORATION, FOOT_BORDER), settings.board_points)
@@ -199,6 +201,17 @@ def terms_of(
             )
         )
     return out
+
+
+def _anchors(finding: Finding, border: Contour, settings: FitSettings) -> Edges:
+    """The finder's border of plain icing: well away from pieces, or nearer to them where they leave too little."""
+    edges = _border_edges(finding, border, np.zeros(len(border.points_px), bool), settings)
+    for clear in settings.clear_net:
+        keep = body_sides_fit(finding, border, EdgeSettings(clear_net=clear), True)
+        edges = _border_edges(finding, border, keep, settings)
+        if len(edges.index) >= settings.least_border:
+            break
+    return edges
 
 
 def _fine_edges(i: PhotoInput, contour: Contour, keep: NDArray[np.bool_], how: Round, zoom: float) -> Edges:
