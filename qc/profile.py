@@ -166,6 +166,9 @@ def measure_profiles(
             if one is None or one.seen < settings.least_seen:
                 warnings.append(f"The {where} hardly shows the side (covered or too faint): no profile there.")
                 continue
+            if one.straightness_mm > 2 * settings.edge.reach_mm:  # more than the strip holds: the edge was lost on the way
+                warnings.append(f"The {where} could not be told from what is behind it: no profile there.")
+                continue
             if one.seen < 0.7:
                 warnings.append(f"Only {100 * one.seen:.0f} % of the side's height is seen at the {where}.")
             found.append(_with_filling(one, fillings_mm))
