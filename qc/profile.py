@@ -166,7 +166,7 @@ def measure_profiles(
             if one is None or one.seen < settings.least_seen:
                 warnings.append(f"The {where} hardly shows the side (covered or too faint): no profile there.")
                 continue
-            if one.straightness_mm > 2 * settings.edge.reach_mm:  # more than the strip holds: the edge was lost on the way
+            if one.straightness_mm > 2 * settings.edge.reach_mm:  # more than the strip holds: lost on the way
                 warnings.append(f"The {where} could not be told from what is behind it: no profile there.")
                 continue
             if one.seen < 0.7:
