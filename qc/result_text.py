@@ -72,6 +72,8 @@ def _said(m: Measurement) -> str:
     value, spread = rounded(m.value, m.uncertainty)
     if quantity.decimals == 0:
         value = f"{m.value:.0f}"
+    if m.uncertainty == 0:  # a count without doubt
+        return f"{m.value:>8.0f}          {unit}"
     return f"{value:>8} ± {spread:<6} {unit}"
 
 

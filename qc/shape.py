@@ -185,6 +185,6 @@ class _Rows:
         towards = -along if falls else along
         hours = float(clock_of(np.arctan2(towards[1], towards[0])))
         spread = 2 * float(np.hypot(size.angle_sd_rad * 6 / np.pi, self.errors.clock_h))
-        if spread < 3:
+        if spread < 2:  # less is no direction
             out.append(Measurement(clock_name, hours, spread, "h", tuple(photos), note))
         return out
