@@ -65,7 +65,7 @@ def test_iso_14253_guard_factor():
     [(0, 0.5), (1.66, 0.04845722626672282), (2, 0.022750131948179195), (3, 0.0013498980316300933)],
 )
 def test_guard_bands_and_false_acceptance(guard_over_u, false_acceptance):
-    """ILAC-G8:09/2019, table 1 (third-party transcription); false acceptance at the acceptance limit, computed."""
+    """ILAC-G8:09/2019, table 1 (third-party copy); false acceptance at the acceptance limit, computed."""
     u = 0.3
     at_acceptance_limit = measured("height", 69 - guard_over_u * u, 2 * u)
     assert 1 - conformance(at_acceptance_limit, nominal(65, 4)) == pytest.approx(false_acceptance, abs=1e-9)

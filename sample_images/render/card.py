@@ -1,4 +1,4 @@
-"""The reference card of shared/design/card.md: texture, geometry and reference points (card frame, mm)."""
+"""The reference card of DEVELOPERS.md: texture, geometry and reference points (card frame, mm)."""
 
 import cv2
 import numpy as np

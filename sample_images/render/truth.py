@@ -1,4 +1,4 @@
-"""Ground truth: every quantity of shared/design/measurements.md, computed from the rendered mesh itself.
+"""Ground truth: every quantity of the table of measurements in DEVELOPERS.md, computed from the rendered mesh itself.
 
 A body is any (rows, cols, 3) grid in the cake frame with rows bottom -> rim -> middle of the top and a last column
 that repeats the first; `n_wall` rows belong to the side and the rounded edge. Clock hours everywhere in the output.
