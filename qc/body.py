@@ -2,7 +2,7 @@
 
 Side: distance from the (leaning) centre line r(theta, z) = radius + taper + low harmonics + a profile common to all
 directions. Top: a tilted plane with a dome. Both are joined by a rounding. Decorations, piped borders and drips are
-not part of it (measurements.md, "Iced body").
+not part of it (DEVELOPERS.md, "Iced body").
 """
 
 from dataclasses import dataclass

@@ -1,4 +1,4 @@
-"""The reference card's layout (card.md), and what a photo shows of it.
+"""The reference card's layout (DEVELOPERS.md), and what a photo shows of it.
 
 A panel's own coordinates are millimetres (u right, v down) from the top-left corner of its chessboard.
 """

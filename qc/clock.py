@@ -1,4 +1,4 @@
-"""The cake's clock: hours seen from above, 12 o'clock is +Y, 3 o'clock +X (measurements.md, Frames)."""
+"""The cake's clock: hours seen from above, 12 o'clock is +Y, 3 o'clock +X (DEVELOPERS.md, Frames)."""
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray

@@ -1,6 +1,6 @@
 """From the card's corners in one photo to lens, pose, and the true shape of the folded card.
 
-Card frame: card.md (X along the fold, Y away from the person, Z up, printed face of the floor panel at Z = 0).
+Card frame: DEVELOPERS.md (X along the fold, Y away from the person, Z up, printed face of the floor panel at Z = 0).
 """
 
 from dataclasses import dataclass
@@ -35,7 +35,7 @@ class LensPriorLike(Protocol):
 
 @dataclass(frozen=True)
 class CardPriors:
-    """How a card folded by hand usually stands (card.md: a few degrees, a millimetre or two)."""
+    """How a card folded by hand usually stands (DEVELOPERS.md: a few degrees, a millimetre or two)."""
 
     fold_sd_rad: float = np.radians(2.5)
     flat_sd_rad: float = np.radians(2.0)

@@ -1,4 +1,4 @@
-"""The body's quantities, as measurements.md defines them, from the fitted shape and its covariance."""
+"""The body's quantities, as DEVELOPERS.md defines them, from the fitted shape and its covariance."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
