@@ -40,7 +40,7 @@ def side() -> tuple[Scene, Photo]:
 
 # ---------------------------------------------------------------- published and analytic
 def test_layout():
-    """DEVELOPERS.md: 7 x 7 squares of 15 mm, markers of 11 mm in the middle of the white squares, ids 0-23 and 24-47."""
+    """the card: 7 x 7 squares of 15 mm, markers of 11 mm in the middle of the white squares, ids 0-23 and 24-47."""
     assert corner_mm(np.array([0, 5, 35])).tolist() == [[15, 15], [90, 15], [90, 90]]
     for panel, first in (("floor", 0), ("standing", 24)):
         assert np.ravel(board(panel).getIds()).tolist() == list(range(first, first + 24))
