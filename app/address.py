@@ -39,9 +39,10 @@ class CheckAddress:
 def read_address() -> CheckAddress:
     """The check that the address tells of; after a visit to another page, the one that was left."""
     found = st.query_params.to_dict()
-    if not found and KEPT_IN_SESSION in st.session_state:
-        st.query_params.from_dict(st.session_state[KEPT_IN_SESSION])
-        found = dict(st.session_state[KEPT_IN_SESSION])
+    kept = st.session_state.get(KEPT_IN_SESSION, {})
+    if found.get("cake", kept.get("cake")) == kept.get("cake") and not kept.keys() <= found.keys():
+        found = {**kept, **found}  # a quick second choice comes with the address from before the first one
+        st.query_params.from_dict(found)
     if "cake" not in found:
         found["cake"] = st.query_params["cake"] = uuid.uuid4().hex
     st.session_state[KEPT_IN_SESSION] = found

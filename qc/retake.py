@@ -40,6 +40,8 @@ class RetakeSettings:
     cut_off: float = 0.04  # share of the photo's border that the cake may touch
     board_cut_off: float = 0.02
     least_cake: float = 0.01  # share of the photo
+    trusted: float = 0.70  # finder's confidence below which no cake is believed; 199 rendered photos have 0.92 and more
+    sure: float = 0.85  # below it the photo is used, and what would help is said
     swapped_deg: float = 40.0  # elevation of the lens that parts top photos from side photos
     top_must_deg: float = 52.0  # elevation; the photo from above needs 65 and more
     top_hint_deg: float = 63.0
@@ -210,6 +212,12 @@ def _cake(photo: Photo, finding: Finding, reasons: _Reasons, settings: RetakeSet
             f"{photo.said} shows no cake large enough to measure; bring the whole cake and the card into the frame."
         )
         return
+    if finding.confidence < settings.trusted:
+        why = finding.reasons[-1] if finding.reasons else "take it again with the cake clear of other things."
+        reasons.faults.append(f"{photo.said} shows no cake that can be trusted. {why}")
+        return
+    if finding.confidence < settings.sure and finding.reasons:
+        reasons.hints.append(f"{photo.said}: {finding.reasons[-1]}")
     border = np.concatenate([window[0], window[-1], window[:, 0], window[:, -1]])
     if np.isin(border, CAKE).mean() > settings.cut_off:
         reasons.faults.append(f"{photo.said}: the cake runs out of the picture; step back until all of it is in.")

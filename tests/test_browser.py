@@ -24,6 +24,7 @@ from tests.page_scene import fill
 
 pytestmark = pytest.mark.browser
 
+expect.set_options(timeout=20_000)  # a busy machine answers late; what never comes fails all the same
 SAMPLES = Path(__file__).parents[1] / "sample_images"
 PHONE, DESKTOP = {"width": 390, "height": 844}, {"width": 1280, "height": 900}
 FLAGS = [
