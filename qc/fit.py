@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -51,12 +52,14 @@ class CakeFit:
     shares: dict[str, Array]  # covariance of the cake's block by source; they sum to `covariance`
     foot_hidden: bool  # piping hides where the icing meets the board
     dome_seen: bool  # the top's middle shows on a silhouette
-    at_limits: tuple[str, ...] = ()
     warnings: tuple[str, ...] = ()
 
     def covariance_shares(self) -> dict[str, Array]:
         """Covariance (CAKE, CAKE) of the cake's block by where it comes from."""
         return self.shares
+
+
+UNSETTLED = "The photos did not settle on one shape; measure the cake by hand before you lean on these figures."
 
 
 def fit_cake(
@@ -80,6 +83,8 @@ def fit_cake(
     settings = settings or FitSettings()
     poses = {n: solve_pose(i.photo, i.card, i.prior, print_scale, n == "top") for n, i in inputs.items()}
     fit = _best_of(_trials(inputs, poses, print_scale, settings), inputs, poses, print_scale)
+    if not fit.converged:
+        fit = replace(fit, warnings=(*fit.warnings, UNSETTLED))
     return replace(fit, shares={**fit.shares, "print scale": _scale_share(fit, print_scale_uncertainty)})
 
 
@@ -155,8 +160,6 @@ def _scale_share(fit: CakeFit, uncertainty: float) -> Array:
 # ---------------------------------------------------------------- where to begin
 def _mask_box(finding: Finding, labels: tuple[int, ...]) -> tuple[Array, Array]:
     """Corner pixels (2,), (2,) of the largest patch of the given labels, in photo pixels."""
-    import cv2
-
     mask = np.isin(finding.net_labels(), labels).astype(np.uint8)
     count, _, stats, _ = cv2.connectedComponentsWithStats(mask)
     if count < 2:

@@ -102,7 +102,6 @@ def measure_icing(
     findings: Mapping[str, Finding],
     paper_px: Mapping[str, Array | None] | None,
     decorations: Sequence[Decoration],
-    layers: Sequence[float] | None = None,
     semi_naked: bool = False,
     settings: IcingSettings | None = None,
 ) -> IcingResult:
@@ -118,8 +117,6 @@ def measure_icing(
         Linear RGB of the card's paper in each photo, where it was seen.
     decorations : sequence of Decoration
         Pieces on the top, to be left out.
-    layers : sequence of float, optional
-        Heights of the fillings above the board; named in the notes of patches that sit on one.
     semi_naked : bool
         Sponge is meant to show: the share is nominal, and crumbs can't be told from it.
     """

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from qc.card import CardView, find_card
 from qc.decorations import DecorationResult, find_decorations
-from qc.errors import CakeQCError, PhotoError
+from qc.errors import PhotoError
 from qc.finder import Finding, find
 from qc.fit import CakeFit, PhotoInput, fit_cake
 from qc.icing import IcingResult, colour_shift, measure_icing
@@ -156,14 +156,3 @@ def assemble(stages: Stages, settings: MeasureSettings) -> CheckResult:
 def _colour_shift(icing: IcingResult, house: tuple[float, float, float]) -> list[Measurement]:
     row = colour_shift(icing, house)
     return [row] if row is not None else []
-
-
-def retake_reports(photos: Mapping[str, Photo]) -> dict[str, PhotoReport]:
-    """The usable-or-retake answer of each photo, before the heavy work; never raises for a bad photo."""
-    out = {}
-    for name, photo in photos.items():
-        try:
-            out[name] = check_photo(photo, name)
-        except CakeQCError as error:
-            out[name] = PhotoReport(False, (str(error),), 0, 0.0)
-    return out

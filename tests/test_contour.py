@@ -49,7 +49,7 @@ def side_points(body: Body, below_mm: float) -> np.ndarray:
 
 # ---------------------------------------------------------------- published or analytic values
 SHARP = pytest.mark.xfail(
-    strict=False, reason="edges under 2 mm: the search along a line of sight steps over the edge, up to 0.3 mm inside"
+    strict=True, reason="edges under 2 mm: the search along a line of sight steps over the edge, up to 0.3 mm inside"
 )
 
 
