@@ -18,6 +18,21 @@ RIM = 0.8  # share of the radius within which the top counts
 
 
 @dataclass(frozen=True)
+class BodyDerivatives:
+    """Derivatives of the signed distance of N points by the body's parameters; one column (N,) or block (N, ...) each."""
+
+    radius: Array
+    height: Array
+    taper: Array
+    lean: Array  # (N, 2)
+    slope: Array  # (N, 2)
+    dome: Array
+    edge: Array
+    waves: Array  # (N, 2 len(HARMONICS))
+    profile: Array  # (N, len(PROFILE_KNOTS))
+
+
+@dataclass(frozen=True)
 class Body:
     """Shape parameters (mm, radians) in the cake frame."""
 
@@ -81,26 +96,46 @@ class Body:
         b = z - self._top_z_clamped(x, y, rho) + self.edge_mm
         return np.hypot(np.maximum(a, 0), np.maximum(b, 0)) + np.minimum(np.maximum(a, b), 0) - self.edge_mm
 
-    def side_derivatives(self, points_mm: Array) -> tuple[Array, Array]:
-        """Derivatives of distance_mm at points (N, 3) by the waves (N, 2 M) and by the profile's knots (N, K)."""
+    def derivatives(self, points_mm: Array) -> BodyDerivatives:
+        """Derivatives of distance_mm at points (N, 3) by all shape parameters.
+
+        To first order in the slopes of side and top, as distance_mm itself; that the harmonics turn with the lean is
+        left out.
+        """
         x, y, z = points_mm[:, 0], points_mm[:, 1], points_mm[:, 2]
         z_in = np.clip(z, 0.0, self.height_mm)
         c = self.centre_mm(z_in)
         dx, dy = x - c[:, 0], y - c[:, 1]
         rho = np.maximum(np.hypot(dx, dy), 1e-9)
-        u = z_in / self.height_mm
+        u, inside = z_in / self.height_mm, (z > 0) & (z < self.height_mm)
         a = rho - self._side_radius_xy(dx / rho, dy / rho, u) + self.edge_mm
         b = z - self._top_z_clamped(x, y, rho) + self.edge_mm
         outside = np.hypot(np.maximum(a, 0), np.maximum(b, 0))
         by_a = np.where(outside > 0, np.maximum(a, 0) / np.maximum(outside, 1e-12), (a >= b).astype(float))
+        by_b = np.where(outside > 0, np.maximum(b, 0) / np.maximum(outside, 1e-12), (a < b).astype(float))
+        k = np.clip(np.searchsorted(PROFILE_KNOTS, u, side="right") - 1, 0, len(PROFILE_KNOTS) - 2)
+        span = PROFILE_KNOTS[k + 1] - PROFILE_KNOTS[k]
+        share, rows = (u - PROFILE_KNOTS[k]) / span, np.arange(len(x))
+        profile = np.zeros((len(x), len(PROFILE_KNOTS)))
+        profile[rows, k], profile[rows, k + 1] = 1 - share, share
+        up = (u - 0.5) / (HIGH - LOW)
         turn = (dx + 1j * dy) / rho
         powers = turn[:, None] ** HARMONICS
-        waves = np.stack([powers.real, powers.imag], -1).reshape(len(x), -1)
-        k = np.clip(np.searchsorted(PROFILE_KNOTS, u, side="right") - 1, 0, len(PROFILE_KNOTS) - 2)
-        share = (u - PROFILE_KNOTS[k]) / (PROFILE_KNOTS[k + 1] - PROFILE_KNOTS[k])
-        profile, rows = np.zeros((len(x), len(PROFILE_KNOTS))), np.arange(len(x))
-        profile[rows, k], profile[rows, k + 1] = 1 - share, share
-        return -by_a[:, None] * waves, -by_a[:, None] * profile
+        by_u = 0.5 * self.taper_mm / (HIGH - LOW) + (self.profile_mm[k + 1] - self.profile_mm[k]) / span
+        by_u = by_u + (turn.real * self.lean_mm[0] + turn.imag * self.lean_mm[1]) / (HIGH - LOW)
+        q2 = np.minimum(rho / self.radius_mm, 1.0) ** 2 / RIM**2
+        dome_radius = np.where(rho < self.radius_mm, 2 * self.dome_mm * q2 / self.radius_mm, 0.0)
+        return BodyDerivatives(
+            radius=-by_a - by_b * dome_radius,
+            height=by_a * by_u * u / self.height_mm * inside - by_b,
+            taper=-0.5 * by_a * up,
+            lean=-by_a[:, None] * up[:, None] * np.stack([turn.real, turn.imag], -1),
+            slope=-by_b[:, None] * np.stack([x, y], -1),
+            dome=-by_b * (0.5 - q2),
+            edge=by_a + by_b - 1,
+            waves=-by_a[:, None] * np.stack([powers.real, powers.imag], -1).reshape(len(x), -1),
+            profile=-by_a[:, None] * profile,
+        )
 
     def _side_radius_xy(self, cos: Array, sin: Array, u: Array) -> Array:
         """side_radius_mm from the direction's cosine and sine: powers of a complex number, no trigonometry."""

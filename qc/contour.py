@@ -61,27 +61,37 @@ class Grazing:
     foot: NDArray[np.bool_]
 
 
-def graze(eye_mm: Array, directions: Array, body: Body) -> Grazing:
-    """Nearest approach of lines of sight (N, 3) to the body above the board, by a bracketed search."""
-    middle = np.array([0.0, 0.0, 0.5 * body.height_mm])
-    reach = 1.2 * np.hypot(body.radius_mm, body.height_mm)
-    centre = (middle - eye_mm) @ directions.T
+FULL_SEARCH, NEAR_SEARCH, ROUGH_SEARCH = (15, 7, 7, 5), (7, 5, 5), (9, 5)  # samples of each narrower look along a line
+NEAR_MM = 12.0
+
+
+def graze(
+    eye_mm: Array, directions: Array, body: Body, near_mm: Array | None = None, samples: tuple[int, ...] = FULL_SEARCH
+) -> Grazing:
+    """Nearest approach of lines of sight (N, 3) to the body above the board, by a bracketed search.
+
+    With near_mm (N,), distances from the lens that are known roughly, only NEAR_MM on either side is searched.
+    """
+    if near_mm is None:
+        centre = (np.array([0.0, 0.0, 0.5 * body.height_mm]) - eye_mm) @ directions.T
+        reach = 1.2 * np.hypot(body.radius_mm, body.height_mm)
+    else:
+        centre, reach, samples = near_mm, NEAR_MM, NEAR_SEARCH
     low, high = centre - reach, centre + reach
     with np.errstate(divide="ignore"):
         to_board = np.where(directions[:, 2] < -1e-9, -eye_mm[2] / directions[:, 2], np.inf)
     high = np.minimum(high, to_board)
     low = np.minimum(low, high - 1e-3)
-    for samples in (13, 7, 7):
-        s = np.linspace(0, 1, samples)
-        t = low[:, None] + (high - low)[:, None] * s
+    for count in samples:
+        t = low[:, None] + (high - low)[:, None] * np.linspace(0, 1, count)
         d = body.distance_mm(eye_mm + t[..., None] * directions[:, None, :])
         k = d.argmin(1)
-        step = (high - low) / (samples - 1)
+        step = (high - low) / (count - 1)
         best = low + k * step
         low, high = np.maximum(best - step, low), np.minimum(best + step, high)
     rows = np.arange(len(t))
-    inner = (k > 0) & (k < samples - 1)
-    before, here, after = d[rows, np.maximum(k - 1, 0)], d[rows, k], d[rows, np.minimum(k + 1, samples - 1)]
+    inner = (k > 0) & (k < count - 1)
+    before, here, after = d[rows, np.maximum(k - 1, 0)], d[rows, k], d[rows, np.minimum(k + 1, count - 1)]
     curve = before - 2 * here + after
     shift = np.where(inner & (curve > 1e-12), 0.5 * (before - after) / np.where(curve > 1e-12, curve, 1), 0.0)
     best = best + np.clip(shift, -0.5, 0.5) * step
@@ -103,20 +113,33 @@ class Contour:
 
 
 def clearance_gradient(view: View, body: Body, points_px: Array) -> tuple[Grazing, Array]:
-    """Clearance at pixels (N, 2) and its gradient (N, 2) in mm per pixel."""
-    h = 0.75
-    n = len(points_px)
-    shifted = np.concatenate(
-        [points_px, points_px + [h, 0], points_px - [h, 0], points_px + [0, h], points_px - [0, h]]
-    )
-    g = graze(view.eye_mm, view.rays(shifted), body)
-    c = g.clearance_mm.reshape(5, n)
-    gradient = np.stack([c[1] - c[2], c[3] - c[4]], -1) / (2 * h)
-    return Grazing(c[0], g.along_mm[:n], g.foot[:n]), gradient
+    """Clearance at pixels (N, 2) and its gradient (N, 2) in mm per pixel.
+
+    Where a line of sight passes nearest, the place does not matter to first order: neighbouring lines are looked at at
+    the same distance from the lens, or on the board when the line ends there.
+    """
+    h, eye = 0.75, view.eye_mm
+    g = graze(eye, view.rays(points_px), body)
+    shifted = points_px + np.array([[h, 0], [-h, 0], [0, h], [0, -h]])[:, None]
+    rays = view.rays(shifted)
+    along = np.where(g.foot, -eye[2] / rays[..., 2], g.along_mm)
+    c = body.distance_mm(eye + along[..., None] * rays)
+    return g, np.stack([c[0] - c[1], c[2] - c[3]], -1) / (2 * h)
 
 
 def body_contour(view: View, body: Body, count: int) -> Contour:
-    """The body's outline in a photo, traced outwards from its middle in `count` directions."""
+    """The body's outline in a photo: traced roughly outwards from its middle in `count` directions, then polished."""
+    points = _traced(view, body, count)
+    for _ in range(3):
+        g, gradient = clearance_gradient(view, body, points)
+        square = np.maximum((gradient**2).sum(1), 1e-12)
+        points = points - np.clip(g.clearance_mm / square, -60, 60)[:, None] * gradient
+    size = np.sqrt(square)
+    return Contour(points, gradient / size[:, None], size, g.foot)
+
+
+def _traced(view: View, body: Body, count: int) -> Array:
+    """Points (count, 2) near the outline, by regula falsi with a bisection now and then."""
     middle = view.project(np.array([0.0, 0.0, 0.5 * body.height_mm]))
     a = np.linspace(0, 2 * np.pi, count, endpoint=False)
     u = np.stack([np.cos(a), np.sin(a)], -1)
@@ -124,18 +147,18 @@ def body_contour(view: View, body: Body, count: int) -> Contour:
     scale = view.px_per_mm(np.array([0.0, 0.0, 0.5 * body.height_mm]))
     near = np.zeros(count)
     far = np.full(count, 2.0 * scale * np.hypot(body.radius_mm, body.height_mm))
-    f_near = graze(eye, view.rays(middle + near[:, None] * u), body).clearance_mm
-    f_far = graze(eye, view.rays(middle + far[:, None] * u), body).clearance_mm
-    for step in range(9):  # regula falsi with a bisection now and then
+
+    def clearance(at: Array) -> Array:
+        return graze(eye, view.rays(middle + at[:, None] * u), body, samples=ROUGH_SEARCH).clearance_mm
+
+    f_near, f_far = np.full(count, clearance(near[:1])[0]), clearance(far)
+    for step in range(8):
         mid = (near * f_far - far * f_near) / (f_far - f_near) if step % 3 else 0.5 * (near + far)
-        f = graze(eye, view.rays(middle + mid[:, None] * u), body).clearance_mm
+        f = clearance(mid)
         inside = f < 0
         near, f_near = np.where(inside, mid, near), np.where(inside, f, f_near)
         far, f_far = np.where(inside, far, mid), np.where(inside, f_far, f)
-    points = middle + (near * f_far - far * f_near)[:, None] / (f_far - f_near)[:, None] * u
-    g, gradient = clearance_gradient(view, body, points)
-    size = np.linalg.norm(gradient, axis=1)
-    return Contour(points, gradient / size[:, None], size, g.foot)
+    return np.asarray(middle + ((near * f_far - far * f_near) / (f_far - f_near))[:, None] * u, np.float64)
 
 
 def board_contours(view: View, board: Board, count: int) -> tuple[Contour, Contour]:

@@ -43,10 +43,12 @@ class FitSettings:
     taper_sd_mm: float = 3.0
     lean_sd_mm: float = 3.0
     slope_sd: float = 0.012
+    dome_mm: float = 0.0
     dome_sd_mm: float = 0.05
     edge_mm: float = 4.0
     edge_sd_mm: float = 2.5
     wave_sd_mm: float = 0.35  # of the second harmonic; falls as (2 / m)
+    wave_fall: float = 1.0
     profile_sd_mm: float = 0.6
     foot_mm: float = 0.3  # cream creeps out a little where it meets the board
     foot_reach_mm: float = 3.5
@@ -79,10 +81,11 @@ def cake_prior(settings: FitSettings, start: Array) -> tuple[Array, Array]:
     mean[joint.RADIUS], sd[joint.RADIUS] = start[joint.RADIUS], settings.start_sd_mm
     mean[joint.HEIGHT], sd[joint.HEIGHT] = start[joint.HEIGHT], settings.start_sd_mm
     sd[joint.TAPER], sd[joint.LEAN], sd[joint.SLOPE] = settings.taper_sd_mm, settings.lean_sd_mm, settings.slope_sd
+    mean[joint.DOME] = settings.dome_mm
     sd[joint.DOME], mean[joint.EDGE], sd[joint.EDGE] = settings.dome_sd_mm, settings.edge_mm, settings.edge_sd_mm
     foot = PROFILE_KNOTS * start[joint.HEIGHT] / settings.foot_reach_mm
     mean[joint.PROFILE] = settings.foot_mm * np.exp(-foot)
-    waves = settings.wave_sd_mm * np.repeat(2 / joint.HARMONICS, 2)
+    waves = settings.wave_sd_mm * np.repeat((2 / joint.HARMONICS) ** settings.wave_fall, 2)
     sd[joint.WAVES], sd[joint.PROFILE] = waves, settings.profile_sd_mm
     mean[joint.BOARD_HALF], sd[joint.BOARD_HALF] = start[joint.BOARD_HALF], 60.0
     sd[[joint.BOARD_X, joint.BOARD_Y]] = 20.0
@@ -115,7 +118,8 @@ def _outline_points(view: View, body: Body, contour: Contour, edges: Edges, sigm
     size = np.linalg.norm(gradient, axis=1)
     flat = contour.foot[edges.index]
     no = np.zeros(len(flat), bool)
-    return joint.OutlinePoints(edges.points_px, np.maximum(size, 1e-4), grazing.along_mm, flat, no, sigma_px)
+    size = np.maximum(size, 1e-4)
+    return joint.OutlinePoints(edges.points_px, gradient / size[:, None], size, grazing.along_mm, flat, no, sigma_px)
 
 
 def _joined(a: joint.OutlinePoints, b: joint.OutlinePoints) -> joint.OutlinePoints:
@@ -129,10 +133,11 @@ def _board_points(
 ) -> joint.OutlinePoints:
     points = np.concatenate([e.points_px for _, e in (upper, lower)])
     gradient = np.concatenate([c.gradient_mm[e.index] for c, e in (upper, lower)])
+    normals = np.concatenate([c.normals[e.index] for c, e in (upper, lower)])
     low = np.concatenate([np.zeros(len(upper[1].index), bool), np.ones(len(lower[1].index), bool)])
     n = len(points)
     own = np.concatenate([e.sigma_px for _, e in (upper, lower)])
-    return joint.OutlinePoints(points, gradient, np.zeros(n), np.ones(n, bool), low, np.hypot(own, sigma) * crowd)
+    return joint.OutlinePoints(points, normals, gradient, np.zeros(n), np.ones(n, bool), low, np.hypot(own, sigma) * crowd)
 
 
 @dataclass(frozen=True)

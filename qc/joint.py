@@ -4,7 +4,7 @@ Parameters: first those of the cake (shared by all photos), then one block a pho
 the cake's block and its own, so the Jacobian is built block by block.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -14,7 +14,16 @@ from qc.body import HARMONICS, PROFILE_KNOTS, Body
 from qc.camera import Lens, View, rotation_of
 from qc.card import THICKNESS_MM, CardView
 from qc.contour import Board, graze
-from qc.pose import CURL, FOLD, LENS, PARAMETERS, ROTATION, TRANSLATION, card_residuals
+from qc.pose import (
+    FOLD,
+    LENS,
+    PARAMETERS,
+    ROTATION,
+    TRANSLATION,
+    card_jacobian,
+    card_residuals,
+    projection_jacobian,
+)
 
 Array = NDArray[np.float64]
 
@@ -72,11 +81,12 @@ def cake_view(cake: Array, photo: Array, size_px: tuple[int, int]) -> View:
 class OutlinePoints:
     """Measured points of one kind of outline, ready for the fit.
 
-    normal_px (M, 2) outwards; gradient_mm (M,) clearance per pixel; along_mm (M,) where the line of sight grazes the
+    normals (M, 2) outwards in the picture; gradient_mm (M,) clearance per pixel; along_mm (M,) where the line of sight grazes the
     body (unused where `flat`); flat (M,): the line of sight ends on the board plane, or on a face of the board.
     """
 
     points_px: Array
+    normals: Array
     gradient_mm: Array
     along_mm: Array
     flat: NDArray[np.bool_]
@@ -135,37 +145,22 @@ class Problem:
         return slice(CAKE + PHOTO * k, CAKE + PHOTO * (k + 1))
 
 
-_NUMERIC_BODY = np.arange(WAVES.start)  # radius, height, taper, lean, slope, dome, edge
 _BOARD = np.array([BOARD_HALF, BOARD_X, BOARD_Y, BOARD_TURN])
-CARD_PART, BODY_PART, BOARD_PART = 1, 2, 4
-ALL_PARTS = CARD_PART | BODY_PART | BOARD_PART
-# which residuals each parameter of a photo can change
-PHOTO_PARTS = np.full(PHOTO, ALL_PARTS)
-PHOTO_PARTS[FOLD : CURL + 1] = CARD_PART
-PHOTO_PARTS[[PLACE_X, PLACE_Y, YAW]] = BODY_PART | BOARD_PART
-PHOTO_PARTS[BODY_SHIFT], PHOTO_PARTS[BOARD_SHIFT] = BODY_PART, BOARD_PART
 
 
-def photo_residuals(term: PhotoTerm, cake: Array, photo: Array, square: bool, parts: int = ALL_PARTS) -> Array:
-    """Residuals of one photo in standard deviations: card corners, body and board outline; only `parts`."""
+def photo_residuals(term: PhotoTerm, cake: Array, photo: Array, square: bool) -> Array:
+    """Residuals of one photo in standard deviations: card corners, body and board outline."""
     view = cake_view(cake, photo, term.size_px)
-    out = []
-    if parts & CARD_PART:
-        out.append(card_residuals(photo, term.card, term.print_scale))
-    if parts & BODY_PART:
-        d = _body_clearance(term.body, view, body_of(cake)) / term.body.gradient_mm
-        out.append((d + photo[BODY_SHIFT]) / term.body.sigma_px)
-    if parts & BOARD_PART:
-        d = _board_clearance(term.board, view, board_of(cake, square)) / term.board.gradient_mm
-        out.append((d + photo[BOARD_SHIFT]) / term.board.sigma_px)
-    return np.concatenate(out)
-
-
-def _rows_of(term: PhotoTerm, parts: int) -> slice:
-    """Where the residuals of the given (adjoining) parts stand."""
-    ends = np.cumsum([0, 2 * term.card.corner_count, len(term.body), len(term.board)])
-    used = [k for k in range(3) if parts & (1 << k)]
-    return slice(int(ends[used[0]]), int(ends[used[-1] + 1]))
+    body = body_of(cake).distance_mm(_body_places(term.body, view)) / term.body.gradient_mm
+    edge = board_of(cake, square)
+    board = edge.distance_mm(*_board_places(term.board, view, edge)) / term.board.gradient_mm
+    return np.concatenate(
+        [
+            card_residuals(photo, term.card, term.print_scale),
+            (body + photo[BODY_SHIFT]) / term.body.sigma_px,
+            (board + photo[BOARD_SHIFT]) / term.board.sigma_px,
+        ]
+    )
 
 
 def _body_places(points: OutlinePoints, view: View) -> Array:
@@ -173,10 +168,6 @@ def _body_places(points: OutlinePoints, view: View) -> Array:
     eye, rays = view.eye_mm, view.rays(points.points_px)
     along = np.where(points.flat, -eye[2] / rays[:, 2], points.along_mm)
     return eye + along[:, None] * rays
-
-
-def _body_clearance(points: OutlinePoints, view: View, body: Body) -> Array:
-    return body.distance_mm(_body_places(points, view))
 
 
 def _board_places(points: OutlinePoints, view: View, board: Board) -> tuple[Array, Array]:
@@ -187,53 +178,82 @@ def _board_places(points: OutlinePoints, view: View, board: Board) -> tuple[Arra
     return at[:, 0], at[:, 1]
 
 
-def _board_clearance(points: OutlinePoints, view: View, board: Board) -> Array:
-    return board.distance_mm(*_board_places(points, view, board))
+def photo_jacobian(problem: Problem, k: int, cake: Array, photo: Array) -> tuple[Array, Array]:
+    """Jacobians (N, CAKE) and (N, PHOTO) of photo k's residuals; fixed columns are zero.
 
-
-def photo_jacobian(problem: Problem, k: int, cake: Array, photo: Array, at: Array) -> tuple[Array, Array]:
-    """Jacobians (N, CAKE) and (N, PHOTO) of photo k about residuals `at`; fixed columns are zero.
-
-    Waves and profile enter the clearance through the side's radius alone, so their columns are exact; the others are
-    forward differences.
+    A line of sight that grazes the body stays nearest at the same place to first order, so what a pose or lens changes
+    is how far that place's picture moves along the outline's normal.
     """
     term = problem.terms[k]
-    by_photo = np.zeros((len(at), PHOTO))
-    for j in np.nonzero(problem.free_photo)[0]:
-        moved, rows = photo.copy(), _rows_of(term, PHOTO_PARTS[j])
-        moved[j] += PHOTO_STEP[j]
-        by_photo[rows, j] = photo_residuals(term, cake, moved, problem.square, PHOTO_PARTS[j]) - at[rows]
-    return _cake_jacobian(problem, term, cake, photo, at), by_photo / PHOTO_STEP
-
-
-def _cake_jacobian(problem: Problem, term: PhotoTerm, cake: Array, photo: Array, at: Array) -> Array:
-    """Jacobian (N, CAKE): lines of sight stay where they are in the cake frame, but for the board's thickness."""
-    out, free = np.zeros((len(at), CAKE)), problem.free_cake
     view = cake_view(cake, photo, term.size_px)
-    body, rows = body_of(cake), _rows_of(term, BODY_PART)
-    places = _body_places(term.body, view)
-    clearance, scale = body.distance_mm(places), 1 / (term.body.gradient_mm * term.body.sigma_px)
-    for j in _NUMERIC_BODY[free[_NUMERIC_BODY]]:
-        moved = cake.copy()
-        moved[j] += CAKE_STEP[j]
-        out[rows, j] = (body_of(moved).distance_mm(places) - clearance) / CAKE_STEP[j] * scale
-    if free[WAVES].any() or free[PROFILE].any():
-        waves, profile = body.side_derivatives(places)
-        out[rows, WAVES] = waves * scale[:, None] * free[WAVES]
-        out[rows, PROFILE] = profile * scale[:, None] * free[PROFILE]
-    rows, board = _rows_of(term, BOARD_PART), board_of(cake, problem.square)
-    x, y = _board_places(term.board, view, board)
-    clearance, scale = board.distance_mm(x, y), 1 / (term.board.gradient_mm * term.board.sigma_px)
-    for j in _BOARD[free[_BOARD]]:
-        moved = cake.copy()
-        moved[j] += CAKE_STEP[j]
-        out[rows, j] = (board_of(moved, problem.square).distance_mm(x, y) - clearance) / CAKE_STEP[j] * scale
-    if free[BOARD_T]:
-        moved, rows = cake.copy(), _rows_of(term, BODY_PART | BOARD_PART)
-        moved[BOARD_T] += CAKE_STEP[BOARD_T]
-        both = photo_residuals(term, moved, photo, problem.square, BODY_PART | BOARD_PART)
-        out[rows, BOARD_T] = (both - at[rows]) / CAKE_STEP[BOARD_T]
+    corners, n = 2 * term.card.corner_count, len(term.body)
+    by_cake, by_photo = np.zeros((corners + n + len(term.board), CAKE)), np.zeros((corners + n + len(term.board), PHOTO))
+    by_photo[:corners, :PARAMETERS] = card_jacobian(photo[:PARAMETERS], term.card, term.print_scale)
+    body, board = slice(corners, corners + n), slice(corners + n, len(by_photo))
+    at = _body_places(term.body, view)
+    by_photo[body] = _moved_by_photo(term.body, at, cake, photo)
+    by_photo[body, BODY_SHIFT] = 1 / term.body.sigma_px
+    by_cake[body] = _moved_by_cake(term.body, at, cake)
+    by_cake[body, BOARD_T] = by_photo[body, _UP]
+    by_photo[body, YAW] = _turned(body_of(cake).distance_mm, term.body, at)
+    edge = board_of(cake, problem.square)
+    x, y = _board_places(term.board, view, edge)
+    z = np.where(term.board.lower, -edge.thickness_mm, 0.0)
+    at = np.stack([x, y, z], -1)
+    by_photo[board] = _moved_by_photo(term.board, at, cake, photo)
+    by_photo[board, YAW] = _turned(lambda p: edge.distance_mm(p[:, 0], p[:, 1]), term.board, at)
+    by_photo[board, BOARD_SHIFT] = 1 / term.board.sigma_px
+    by_cake[board, BOARD_T] = np.where(term.board.lower, 0.0, by_photo[board, _UP])
+    by_photo[corners:, _UP] = 0.0
+    by_cake[board] += _board_jacobian(term.board, x, y, cake, problem.square)
+    return by_cake * problem.free_cake, by_photo * problem.free_photo
+
+
+_UP = FOLD  # an outline does not depend on the fold: its column carries "by the board's thickness" until it is used
+
+
+def _moved_by_photo(points: OutlinePoints, at_mm: Array, cake: Array, photo: Array) -> Array:
+    """Derivatives (M, PHOTO) of outline residuals seen at places (M, 3), shifts left out; column _UP: by height."""
+    out = np.zeros((len(points), PHOTO))
+    if len(points) == 0:
+        return out
+    c, s = np.cos(photo[YAW]), np.sin(photo[YAW])
+    turn = np.array([[c, -s, 0], [s, c, 0], [0, 0, 1.0]])
+    origin = np.array([photo[PLACE_X], photo[PLACE_Y], cake[BOARD_T] - THICKNESS_MM])
+    by_pose, by_place = projection_jacobian(photo[:PARAMETERS], at_mm @ turn.T + origin)
+    along = -points.normals / points.sigma_px[:, None]
+    out[:, : TRANSLATION.stop] = np.einsum("ni,nij->nj", along, by_pose)
+    by_xyz = np.einsum("ni,nij->nj", along, by_place)
+    out[:, [PLACE_X, PLACE_Y, _UP]] = by_xyz
     return out
+
+
+def _turned(distance_mm: Callable[[Array], Array], points: OutlinePoints, at_mm: Array) -> Array:
+    """Derivative (M,) of outline residuals by the cake's turn; a round cake hardly changes, so by the distance itself."""
+    h = 1e-3
+    moved = at_mm + h * np.stack([at_mm[:, 1], -at_mm[:, 0], 0 * at_mm[:, 0]], -1)
+    return (distance_mm(moved) - distance_mm(at_mm)) / (h * points.gradient_mm * points.sigma_px)
+
+
+def _moved_by_cake(points: OutlinePoints, at_mm: Array, cake: Array) -> Array:
+    """Derivatives (M, CAKE) of the body's outline residuals by its shape, lines of sight fixed in the cake frame."""
+    out = np.zeros((len(points), CAKE))
+    d = body_of(cake).derivatives(at_mm)
+    out[:, RADIUS], out[:, HEIGHT], out[:, TAPER], out[:, LEAN] = d.radius, d.height, d.taper, d.lean
+    out[:, SLOPE], out[:, DOME], out[:, WAVES], out[:, PROFILE] = d.slope, d.dome, d.waves, d.profile
+    out[:, EDGE] = d.edge * (cake[EDGE] > LEAST_EDGE_MM)
+    return np.asarray(out / (points.gradient_mm * points.sigma_px)[:, None], np.float64)
+
+
+def _board_jacobian(points: OutlinePoints, x: Array, y: Array, cake: Array, square: bool) -> Array:
+    """Derivatives (M, CAKE) of the board's outline residuals by its size, place and turn (forward differences)."""
+    out = np.zeros((len(points), CAKE))
+    clearance = board_of(cake, square).distance_mm(x, y)
+    for j in _BOARD:
+        moved = cake.copy()
+        moved[j] += CAKE_STEP[j]
+        out[:, j] = (board_of(moved, square).distance_mm(x, y) - clearance) / CAKE_STEP[j]
+    return np.asarray(out / (points.gradient_mm * points.sigma_px)[:, None], np.float64)
 
 
 @dataclass(frozen=True)
@@ -284,7 +304,7 @@ def regraze(problem: Problem, p: Array) -> Problem:
     body, terms = body_of(p[:CAKE]), []
     for k, term in enumerate(problem.terms):
         view = cake_view(p[:CAKE], p[problem.block(k)], term.size_px)
-        g = graze(view.eye_mm, view.rays(term.body.points_px), body)
+        g = graze(view.eye_mm, view.rays(term.body.points_px), body, term.body.along_mm)
         terms.append(replace(term, body=replace(term.body, along_mm=g.along_mm, flat=g.foot)))
     return replace(problem, terms=terms)
 
@@ -310,7 +330,7 @@ def _normal_equations(problem: Problem, p: Array, residuals: Sequence[Array]) ->
     for k, term in enumerate(problem.terms):
         b, r = problem.block(k), residuals[k]
         photo = p[b]
-        jc, jp = photo_jacobian(problem, k, p[:CAKE], photo, r)
+        jc, jp = photo_jacobian(problem, k, p[:CAKE], photo)
         w = 1 / (1 + (r / problem.robust_scale(term)) ** 2)
         information[:CAKE, :CAKE] += jc.T @ (jc * w[:, None])
         cross = jc.T @ (jp * w[:, None])

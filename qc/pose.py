@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from qc.camera import Lens, View, rotation_of
-from qc.card import MARGIN_MM, PANEL_MM, CardView, corner_mm
+from qc.card import MARGIN_MM, PANEL_MM, CardView, PanelView, corner_mm
 from qc.errors import CardError
 from qc.photo import Photo
 
@@ -92,14 +92,45 @@ def standing_points(ids: NDArray[np.int64], scale: Array, fold_rad: float, bow_m
 def card_residuals(p: Array, card: CardView, scale: Array) -> Array:
     """Corners' residuals in standard deviations, flat; p holds the fourteen parameters."""
     view = view_of(p, 0, 0)
+    out = [(view.project(at) - seen.corners_px) / seen.sigma_px[:, None] for seen, at in _panels(p, card, scale)]
+    return np.concatenate(out).ravel()
+
+
+def _panels(p: Array, card: CardView, scale: Array) -> list[tuple[PanelView, Array]]:
+    """The panels seen, each with its corners' places (N, 3) in the card frame."""
     out = []
     if card.floor is not None:
-        q = view.project(floor_points(card.floor.ids, scale))
-        out.append((q - card.floor.corners_px) / card.floor.sigma_px[:, None])
+        out.append((card.floor, floor_points(card.floor.ids, scale)))
     if card.standing is not None:
-        q = view.project(standing_points(card.standing.ids, scale, p[FOLD], p[BOW], p[CURL]))
-        out.append((q - card.standing.corners_px) / card.standing.sigma_px[:, None])
-    return np.concatenate(out).ravel()
+        out.append((card.standing, standing_points(card.standing.ids, scale, p[FOLD], p[BOW], p[CURL])))
+    return out
+
+
+def card_jacobian(p: Array, card: CardView, scale: Array) -> Array:
+    """Derivatives (R, 14) of card_residuals by the fourteen parameters."""
+    out = []
+    for seen, at in _panels(p, card, scale):
+        by_pose, by_place = projection_jacobian(p, at)
+        rows = np.zeros((len(at), 2, PARAMETERS))
+        rows[:, :, : TRANSLATION.stop] = by_pose
+        if seen is card.standing:
+            for j, h in ((FOLD, 1e-4), (BOW, 0.02), (CURL, 0.02)):
+                moved = p.copy()
+                moved[j] += h
+                shift = (standing_points(seen.ids, scale, moved[FOLD], moved[BOW], moved[CURL]) - at) / h
+                rows[:, :, j] = np.einsum("nij,nj->ni", by_place, shift)
+        out.append(rows / seen.sigma_px[:, None, None])
+    return np.concatenate(out).reshape(-1, PARAMETERS)
+
+
+def projection_jacobian(p: Array, points_mm: Array) -> tuple[Array, Array]:
+    """How pixels of places (N, 3) in the card frame move: by lens and pose (N, 2, 11), by the places (N, 2, 3)."""
+    f, cx, cy, k1, k2 = p[LENS]
+    matrix = np.array([[f, 0, cx], [0, f, cy], [0, 0, 1.0]])
+    _, j = cv2.projectPoints(points_mm, p[ROTATION], p[TRANSLATION], matrix, np.array([k1, k2, 0.0, 0.0]))
+    j = j.reshape(len(points_mm), 2, -1)  # OpenCV's order: rotation 3, translation 3, fx, fy, cx, cy, distortion
+    by_lens = np.stack([j[..., 6] + j[..., 7], j[..., 8], j[..., 9], j[..., 10], j[..., 11]], -1)
+    return np.concatenate([by_lens, j[..., :6]], -1), j[..., 3:6] @ rotation_of(p[ROTATION])
 
 
 def prior_rows(prior: LensPriorLike, flat: bool, priors: CardPriors) -> tuple[Array, Array]:
@@ -145,7 +176,12 @@ def solve_pose(
         weight = np.sqrt(np.minimum(1, priors.robust_px / np.maximum(np.abs(r), 1e-9)))
         return np.concatenate([r * weight, rows @ (p - mean)])
 
-    fit = least_squares(residuals, start, x_scale=_typical(start), method="trf", max_nfev=60)
+    def jacobian(p: Array) -> Array:
+        r = card_residuals(p, card, scale)
+        weight = np.sqrt(np.minimum(1, priors.robust_px / np.maximum(np.abs(r), 1e-9)))
+        return np.concatenate([card_jacobian(p, card, scale) * weight[:, None], rows])
+
+    fit = least_squares(residuals, start, jacobian, x_scale=_typical(start), method="trf", max_nfev=60)
     covariance = np.linalg.inv(fit.jac.T @ fit.jac)
     r = card_residuals(fit.x, card, scale)
     chi2 = float(np.median(np.abs(r)) / 0.6745) ** 2
