@@ -21,6 +21,8 @@ class PatternSettings:
 
     ring_width: float = 0.32  # share of a piece's diameter by which it may stand off its ring, at least ...
     ring_width_mm: float = 7.0  # ... this: hands place pieces to some millimetres
+    stray: float = 1.5  # of that width within which a piece at an empty place belongs to the ring all the same
+    stray_pitch: float = 0.3  # of the pitch: how near to the empty place
     off_centre: float = 0.16  # share of the cake's radius by which a ring may be off centre
     centre_share: float = 0.25  # of the cake's radius within which a piece stands in the middle
     odd_size: float = 0.6  # share of the ring's usual size under which a piece off the rings is a mark in the icing
@@ -164,9 +166,25 @@ def assign_rings(pieces: Pieces, middle_mm: Array, radius_mm: float, settings: P
         members = index[found[1]]
         if k == 2 and not _goes_round(place[members]):
             break
+        members = _with_strays(place, members, index, settings.stray * width, settings.stray_pitch)
         ring_of[members] = k
         free[members] = False
     return ring_of
+
+
+def _with_strays(
+    place_mm: Array, members: NDArray[np.int64], free: NDArray[np.int64], within_mm: float, within_pitch: float
+) -> NDArray[np.int64]:
+    """Members of a ring, and with them pieces somewhat further off it that stand where it has a gap for one."""
+    for i in np.setdiff1d(free, members):
+        ring = analyse_ring(place_mm, members)
+        away = place_mm[i] - [ring.circle.x_mm, ring.circle.y_mm]
+        off = abs(np.hypot(*away) - ring.circle.radius_mm)
+        turn = np.degrees(np.arctan2(away[1], away[0]) - np.array(ring.missing_rad))
+        beside = np.abs((turn + 180) % 360 - 180) * ring.places / 360  # pitches to each empty place
+        if off < within_mm and (beside < within_pitch).any():
+            members = np.append(members, i)
+    return members
 
 
 def _goes_round(place_mm: Array) -> bool:

@@ -12,12 +12,13 @@ from numpy.typing import NDArray
 
 from qc.body import Body
 from qc.camera import View
+from qc.decoration_again import AgainSettings, look_again
 from qc.decoration_borders import Border, foot_border
 from qc.decoration_edges import EdgeSettings, refine, rough_outlines
-from qc.decoration_kinds import KindSettings, Look, cut_faces, groups, look_at, weigh
+from qc.decoration_kinds import KindFit, KindSettings, fit_kinds, look_at
 from qc.decoration_pattern import PatternSettings, Pieces, judge_pattern
-from qc.decoration_regions import Region, RegionSettings, find_regions, top_map
-from qc.decoration_shapes import HARMONICS, SHAPES, Fit, Outline, fit_shape
+from qc.decoration_regions import Region, Regions, RegionSettings, find_regions, top_map
+from qc.decoration_shapes import HARMONICS, SHAPES, Fit, Outline
 from qc.finder import Finding
 from qc.pattern import Evenness, Ideal, Ring
 from qc.quantities import Decoration, Measurement
@@ -32,6 +33,7 @@ class DecorationSettings:
     regions: RegionSettings = field(default_factory=RegionSettings)
     edges: EdgeSettings = field(default_factory=EdgeSettings)
     kinds: KindSettings = field(default_factory=KindSettings)
+    again: AgainSettings = field(default_factory=AgainSettings)
     pattern: PatternSettings = field(default_factory=PatternSettings)
 
 
@@ -91,8 +93,8 @@ def find_decorations(
     settings = settings or DecorationSettings()
     regions = find_regions(top_map(pixels, view, body, finding, settings.regions), settings.regions)
     outlines = refine(rough_outlines(regions, view, body, settings.edges), pixels, view, settings.edges)
-    looks = [look_at(o, pixels, view) for o in outlines]
-    pieces = stand_upright(regions.pieces, outlines, looks, settings)
+    outlines, kinds = settle(outlines, regions, pixels, view, settings)
+    pieces = stand_upright(regions.pieces, outlines, kinds)
     pattern = judge_pattern(pieces, body, expected, settings.pattern, regions.doubtful_mm(settings.regions))
     foot = foot_border(pixels, view, body, finding) if finding is not None else None
     borders = tuple(b for b in (pattern.rim, foot) if b is not None)
@@ -101,25 +103,32 @@ def find_decorations(
     )
 
 
-def stand_upright(
-    regions: tuple[Region, ...], outlines: list[Outline], looks: list[Look], settings: DecorationSettings
-) -> Pieces:
+def settle(
+    outlines: list[Outline], regions: Regions, pixels: NDArray[np.uint8], view: View, settings: DecorationSettings
+) -> tuple[list[Outline], list[KindFit]]:
+    """Kinds and solids of the pieces, with a second look at outlines that no solid fits."""
+    for turn in range(settings.again.rounds + 1):
+        kinds = fit_kinds(outlines, [look_at(o, pixels, view) for o in outlines], settings.kinds)
+        if turn == settings.again.rounds:
+            break
+        anew = look_again(outlines, kinds, regions, pixels, view, settings.edges, settings.again)
+        if all(a is b for a, b in zip(anew, outlines, strict=True)):
+            break
+        outlines = anew
+    return outlines, kinds
+
+
+def stand_upright(regions: tuple[Region, ...], outlines: list[Outline], kinds: list[KindFit]) -> Pieces:
     """Footprints of the pieces: their lean in the photo taken out, shape by shape, weighed by how likely each is."""
     n = len(outlines)
-    size = np.array([np.sqrt((o.radius_mm**2).mean()) for o in outlines])
     centre, radius = np.zeros((len(SHAPES), n, 2)), np.zeros((len(SHAPES), n))
-    weight, rms, lean = np.zeros((len(SHAPES), n)), np.zeros(n), np.zeros((n, 2))
+    weight, rms = np.zeros((len(SHAPES), n)), np.zeros(n)
     plan = np.zeros((n, 2 * len(HARMONICS)))
-    kinds = groups(looks, size, settings.kinds) if n else []
-    cut = cut_faces(kinds, looks, size, settings.kinds)
-    for group, cut_face in zip(kinds, cut, strict=True):
-        fits = [fit_shape([outlines[i] for i in group], s) for s in SHAPES]
-        share = weigh(fits, [looks[i] for i in group], settings.kinds, cut_face, any(cut))
-        best = fits[int(share.argmax())]
-        centre[:, group] = [f.centres_mm for f in fits]
-        radius[:, group] = [_equal_area_radius(f) for f in fits]
-        weight[:, group] = share[:, None]
-        rms[group], plan[group] = best.rms_mm, best.harmonics
+    for kind in kinds:
+        centre[:, kind.members] = [f.centres_mm for f in kind.fits]
+        radius[:, kind.members] = [_equal_area_radius(f) for f in kind.fits]
+        weight[:, kind.members] = kind.share[:, None]
+        rms[kind.members], plan[kind.members] = kind.best.rms_mm, kind.best.harmonics
     eye = np.array([o.eye_mm for o in outlines]).reshape(n, 3)
     mean = np.einsum("sn,snc->nc", weight, centre)
     size_mm = np.einsum("sn,sn->n", weight, radius)
