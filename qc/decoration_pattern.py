@@ -43,6 +43,20 @@ class PatternSettings:
     beyond: tuple[float, ...] = (0.6, 1.0, 0.1, 0.13, 0.35, 0.4)
     scale: float = 0.0015  # share: scale of the photo
     frame_mm: float = 0.3  # cake frame against the photo, along each axis
+    # standard uncertainties of a fitted geometry beyond its height's: rim and lens, as errors on rendered cakes say
+    fitted_scale: float = 0.0035
+    fitted_frame_mm: float = 0.25
+
+
+@dataclass(frozen=True)
+class Plane:
+    """How well the plane is known on which the pieces stand.
+
+    A plane taken dh too high draws every piece nearer to the lens's foot by dh / (lens height over the plane).
+    """
+
+    eye_mm: Array  # (3,) the lens: x, y in the cake frame, height over the plane
+    height_sd_mm: float = 0.0  # standard uncertainty of the plane's height; 0 where it is known exactly
 
 
 @dataclass(frozen=True)
@@ -88,11 +102,17 @@ class Pattern:
 
 
 def judge_pattern(
-    pieces: Pieces, body: Body, expected: int | None, settings: PatternSettings, doubtful_mm: Array | None = None
+    pieces: Pieces,
+    body: Body,
+    expected: int | None,
+    settings: PatternSettings,
+    doubtful_mm: Array | None = None,
+    plane: Plane | None = None,
 ) -> Pattern:
     """Rings, moves and measurements of the pieces; those that can be no piece are dropped.
 
     doubtful_mm (M, 2): places of things that were seen but hardly are pieces; they widen the count.
+    plane: how well the top's height is known; exactly where left out.
     """
     pieces = pieces.take(np.argsort(_hours(pieces.centres_mm)))
     middle = plan_centre_mm(body)
@@ -117,7 +137,7 @@ def judge_pattern(
             *(pieces.centres_mm[rings[0].members] - [rings[0].circle.x_mm, rings[0].circle.y_mm]).T[::-1]
         )
         even = rayleigh(theta, rings[0].places)
-    rows, warnings = measure_pattern(pieces, rings, middle, expected, settings)
+    rows, warnings = measure_pattern(pieces, rings, middle, expected, settings, plane)
     unsure = pieces.centres_mm[pieces.probability < settings.sure]
     if doubtful_mm is not None:
         unsure = np.concatenate([unsure, doubtful_mm])
@@ -268,7 +288,12 @@ _UNITS = ("mm", "%", "mm", "mm", "mm", "deg")
 
 
 def measure_pattern(
-    pieces: Pieces, rings: tuple[Ring, ...], middle_mm: Array, expected: int | None, settings: PatternSettings
+    pieces: Pieces,
+    rings: tuple[Ring, ...],
+    middle_mm: Array,
+    expected: int | None,
+    settings: PatternSettings,
+    plane: Plane | None = None,
 ) -> tuple[list[Measurement], list[str]]:
     """All decoration quantities with their uncertainties, and why those are missing that are."""
     n = len(pieces.centres_mm)
@@ -289,7 +314,7 @@ def measure_pattern(
     if n == 1:
         warnings.append("There is one decoration only: the spread of sizes is left out.")
     value = _values(pieces.centres_mm[None], pieces.diameters_mm[None], rings, middle_mm)[0]
-    drawn = _draw(pieces, rings, middle_mm, settings)
+    drawn = _draw(pieces, rings, middle_mm, settings, plane or Plane(np.array([0.0, 0.0, 1.0])))
     for k in range(given):
         rows.append(_row(k, value[k], drawn[:, k], settings))
     return rows, warnings
@@ -338,7 +363,7 @@ def _circles(points: Array, ring: Ring) -> tuple[Array, Array]:
     return centre, radius
 
 
-def _draw(pieces: Pieces, rings: tuple[Ring, ...], middle: Array, settings: PatternSettings) -> Array:
+def _draw(pieces: Pieces, rings: tuple[Ring, ...], middle: Array, settings: PatternSettings, plane: Plane) -> Array:
     """Values (draws, 6) for places and sizes as they might have been (JCGM 101; a fixed seed repeats the answer)."""
     rng = np.random.default_rng(20240229)
     draws, n = settings.draws, len(pieces.centres_mm)
@@ -353,8 +378,13 @@ def _draw(pieces: Pieces, rings: tuple[Ring, ...], middle: Array, settings: Patt
     normal = rng.standard_normal
     waist = settings.waist_share * normal((draws, 1, 1)) * (pieces.diameters_mm[:, None] * pieces.lean)
     centres = centres + waist + normal((draws, n, 2)) * place[:, None]
-    centres = centres * (1 + settings.scale * normal((draws, 1, 1))) + settings.frame_mm * normal((draws, 1, 2))
-    diameters = diameters * (1 + settings.size_common * normal((draws, 1))) + normal((draws, n)) * size
+    fitted = plane.height_sd_mm > 0
+    scale = np.hypot(settings.scale, settings.fitted_scale * fitted) * normal((draws, 1, 1))
+    frame = np.hypot(settings.frame_mm, settings.fitted_frame_mm * fitted) * normal((draws, 1, 2))
+    closer = plane.height_sd_mm / plane.eye_mm[2] * normal((draws, 1, 1))
+    centres = centres * (1 + scale) + frame - closer * (centres - plane.eye_mm[:2])
+    shrink = 1 + scale[..., 0] - closer[..., 0] + settings.size_common * normal((draws, 1))
+    diameters = diameters * shrink + normal((draws, n)) * size
     return _values(centres, np.maximum(diameters, 0.1), rings, middle)
 
 

@@ -16,7 +16,7 @@ from qc.decoration_again import AgainSettings, look_again
 from qc.decoration_borders import Border, foot_border
 from qc.decoration_edges import EdgeSettings, refine, rough_outlines
 from qc.decoration_kinds import KindFit, KindSettings, fit_kinds, look_at
-from qc.decoration_pattern import PatternSettings, Pieces, judge_pattern
+from qc.decoration_pattern import PatternSettings, Pieces, Plane, judge_pattern
 from qc.decoration_regions import Region, Regions, RegionSettings, find_regions, top_map
 from qc.decoration_shapes import HARMONICS, SHAPES, Fit, Outline
 from qc.finder import Finding
@@ -69,6 +69,7 @@ def find_decorations(
     finding: Finding | None = None,
     expected: int | None = None,
     settings: DecorationSettings | None = None,
+    height_sd_mm: float = 0.0,
 ) -> DecorationResult:
     """Find every piece on the top and judge the pattern.
 
@@ -84,6 +85,8 @@ def find_decorations(
         What the network saw in the whole photo; a closer look at the top is taken in any case.
     expected : int, optional
         Places on the main ring by the house standard; inferred from the gaps when left out.
+    height_sd_mm : float
+        Standard uncertainty of the height of the top's plane; 0 where view and body are known exactly.
 
     Returns
     -------
@@ -95,7 +98,9 @@ def find_decorations(
     outlines = refine(rough_outlines(regions, view, body, settings.edges), pixels, view, settings.edges)
     outlines, kinds = settle(outlines, regions, pixels, view, settings)
     pieces = stand_upright(regions.pieces, outlines, kinds)
-    pattern = judge_pattern(pieces, body, expected, settings.pattern, regions.doubtful_mm(settings.regions))
+    plane = Plane(view.eye_mm - [0, 0, body.height_mm], height_sd_mm)
+    doubtful = regions.doubtful_mm(settings.regions)
+    pattern = judge_pattern(pieces, body, expected, settings.pattern, doubtful, plane)
     foot = foot_border(pixels, view, body, finding) if finding is not None else None
     borders = tuple(b for b in (pattern.rim, foot) if b is not None)
     return DecorationResult(

@@ -21,7 +21,7 @@ from qc.profiles import CameraStore, prior_for
 from qc.quantities import CheckResult, Measurement, PhotoReport
 from qc.relief import ReliefResult, measure_relief
 from qc.retake import check_photo, check_together
-from qc.shape import measure_shape
+from qc.shape import measure_shape, top_height_sd_mm
 
 Array = NDArray[np.float64]
 Tell = Callable[[str], None]
@@ -102,7 +102,12 @@ def run_stages(
     findings = {n: s.finding for n, s in seen.items()}
     say("decorations")
     decorations = find_decorations(
-        pixels["top"], fit.views["top"], fit.body, findings["top"], settings.expected_decorations
+        pixels["top"],
+        fit.views["top"],
+        fit.body,
+        findings["top"],
+        settings.expected_decorations,
+        height_sd_mm=top_height_sd_mm(fit),
     )
     say("side lines")
     profiles = measure_profiles(pixels, fit.views, fit.body, findings)

@@ -8,10 +8,10 @@ import pytest
 from qc.decoration_again import AgainSettings, look_again
 from qc.decoration_edges import EdgeSettings, refine, rough_outlines
 from qc.decoration_kinds import KindFit
-from qc.decoration_pattern import PatternSettings, assign_rings
+from qc.decoration_pattern import PatternSettings, Plane, assign_rings, judge_pattern
 from qc.decoration_regions import RegionSettings, find_regions
 from qc.decoration_shapes import SHAPES, Outline, fit_shape
-from tests.decoration_scene import coarse_map, draw_scene, shape
+from tests.decoration_scene import coarse_map, draw_scene, flat_body, shape
 from tests.test_decorations import pieces_at, ring_places
 
 
@@ -70,3 +70,20 @@ def test_a_piece_off_its_ring_but_at_its_empty_place_belongs_to_it() -> None:
     between = np.concatenate([places[:4], places[5:], [48.0 / 57.0 * 0.5 * (places[4] + places[5])]])
     rings = assign_rings(pieces_at(between, np.full(9, 20.0)), np.zeros(2), 80.0, PatternSettings())
     assert rings[-1] == 0  # half a pitch from the empty place: no member
+
+
+def test_an_unsure_height_widens_what_hangs_on_it() -> None:
+    """Analytic: a plane dh too high draws the ring smaller by r dh / D and off by e dh / D (similar triangles)."""
+    rng = np.random.default_rng(74)
+    pieces = pieces_at(ring_places(9, 57.0, rng, 1.0), np.full(9, 20.0))
+    eye, sd = np.array([-120.0, 90.0, 300.0]), 1.5
+    rows = [
+        {m.name: m for m in judge_pattern(pieces, flat_body(), None, PatternSettings(), None, p).measurements}
+        for p in (Plane(eye, 1e-6), Plane(eye, sd))
+    ]
+    added = {n: 0.5 * np.sqrt(rows[1][n].uncertainty ** 2 - rows[0][n].uncertainty ** 2) for n in rows[0]}
+    assert added["ring_radius"] == pytest.approx(57.0 * sd / 300.0, rel=0.15)
+    towards = np.hypot(150.0, 0) * sd / 300.0
+    assert 0.3 * towards < added["ring_offset"] < 1.2 * towards  # only what lies along the offset counts
+    assert rows[1]["spacing_error"].uncertainty == pytest.approx(rows[0]["spacing_error"].uncertainty, rel=0.1)
+    assert rows[1]["decoration_count"].uncertainty == 0
