@@ -381,6 +381,13 @@ class Store:
             db.execute(delete(t).where(t.c.name == name))
             db.execute(insert(t).values(name=name, value=value, set_ms=now_ms()))
 
+    def older_than(self, days: float) -> int:
+        """How many checks a retention limit of so many days deletes."""
+        c = schema.checks
+        with reading(self.engine) as db:
+            older = select(func.count()).where(c.c.time_ms < now_ms() - round(days * 24 * _HOUR_MS))
+            return int(db.execute(older).scalar_one())
+
     def purge(self, older_than_days: float) -> PurgeReport:
         """Delete checks older than a number of days for good: rows, photos, and their traces in the file.
 
