@@ -30,6 +30,7 @@ class AgainSettings:
     misfit_mm: float = 0.4  # rms of an outline about its solid from which it is doubted: whole pieces leave 0.1 to 0.4
     unusual: float = 0.2  # log ratio to the usual size from which it is doubted too
     gain: float = 0.12  # of the score by which another place must be better
+    seen_share: float = 0.8  # of the known pieces' edges from which a piece stands at an empty place
     bent: float = 0.05  # spread of the footprint's harmonics from which a round solid says nothing
     reach_mm: float = 6.0  # to either side
     coarse_mm: float = 1.0
@@ -97,6 +98,41 @@ def look_again(
             found = search(patch, fit, outlines[i], fit.centres_mm[k], usual, settings)
             if found.score > here.score + settings.gain:
                 out[i] = refine([_outline_at(found, fit, outlines[i])], pixels, view, edges, settings.trust_mm)[0]
+    return out
+
+
+def look_at_empty(
+    places_mm: Array,
+    outlines: list[Outline],
+    kinds: list[KindFit],
+    regions: Regions,
+    pixels: NDArray[np.uint8],
+    view: View,
+    edges: EdgeSettings,
+    settings: AgainSettings,
+) -> list[Outline]:
+    """Outlines of pieces that stand at places (M, 2) where the network saw none, as far as their edges show.
+
+    Only edges count here; a place is empty unless they run round a usual solid nearly as well as round the pieces that
+    are known. On 45 rendered cakes bare icing came to 0.74 times the pieces' median at most.
+    """
+    round_ones = [k for k in kinds if k.best.shape.plan_sd <= settings.bent]
+    kind = max(round_ones, key=lambda k: len(k.members), default=None)
+    if len(places_mm) == 0 or kind is None or len(kind.members) < settings.least_pieces:
+        return []
+    fit, only_edges = kind.best, replace(settings, region=0.0)
+    usual = float(np.median(fit.radii_mm))
+    best = lambda outline, at, label: search(  # noqa: E731
+        patch_round(outline, regions, label, usual, pixels, view, settings), fit, outline, at, usual, only_edges
+    )
+    known = [best(outlines[i], fit.centres_mm[k], regions.pieces[i].label).score for k, i in enumerate(kind.members)]
+    out = []
+    for place in places_mm:
+        near = min(outlines, key=lambda o: float(np.hypot(*(o.middle_mm - place))))
+        empty = replace(near, middle_mm=place)
+        found = best(empty, place, -1)
+        if found.score > settings.seen_share * float(np.median(known)):
+            out += refine([_outline_at(found, fit, empty)], pixels, view, edges, settings.trust_mm)
     return out
 
 

@@ -140,7 +140,9 @@ def judge_pattern(
     rows, warnings = measure_pattern(pieces, rings, middle, expected, settings, plane)
     unsure = pieces.centres_mm[pieces.probability < settings.sure]
     if doubtful_mm is not None:
-        unsure = np.concatenate([unsure, doubtful_mm])
+        away = np.hypot(*(doubtful_mm[:, None] - pieces.centres_mm[None]).transpose(2, 0, 1))
+        nowhere = (away > 0.5 * pieces.diameters_mm).all(1)  # of what is seen within a piece nothing is in doubt
+        unsure = np.concatenate([unsure, doubtful_mm[nowhere]])
     if len(unsure):
         rows = [replace(r, uncertainty=float(len(unsure))) if r.unit == "1" else r for r in rows]
         hours = ", ".join(f"{h:.0f}" for h in np.unique(np.round(np.asarray(clock_of(_angles(unsure))))))

@@ -12,18 +12,19 @@ from numpy.typing import NDArray
 
 from qc.body import Body
 from qc.camera import View
-from qc.decoration_again import AgainSettings, look_again
+from qc.decoration_again import AgainSettings, look_again, look_at_empty
 from qc.decoration_borders import Border, foot_border
 from qc.decoration_edges import EdgeSettings, refine, rough_outlines
 from qc.decoration_kinds import KindFit, KindSettings, fit_kinds, look_at
 from qc.decoration_pattern import PatternSettings, Pieces, Plane, judge_pattern
-from qc.decoration_regions import Region, Regions, RegionSettings, find_regions, top_map
+from qc.decoration_regions import Regions, RegionSettings, find_regions, top_map
 from qc.decoration_shapes import HARMONICS, SHAPES, Fit, Outline
 from qc.finder import Finding
 from qc.pattern import Evenness, Ideal, Ring
 from qc.quantities import Decoration, Measurement
 
 Array = NDArray[np.float64]
+HARDLY_SEEN = 0.5  # probability given to a piece that the network missed: it stays in doubt
 
 
 @dataclass(frozen=True)
@@ -97,10 +98,18 @@ def find_decorations(
     regions = find_regions(top_map(pixels, view, body, finding, settings.regions), settings.regions)
     outlines = refine(rough_outlines(regions, view, body, settings.edges), pixels, view, settings.edges)
     outlines, kinds = settle(outlines, regions, pixels, view, settings)
-    pieces = stand_upright(regions.pieces, outlines, kinds)
     plane = Plane(view.eye_mm - [0, 0, body.height_mm], height_sd_mm)
-    doubtful = regions.doubtful_mm(settings.regions)
-    pattern = judge_pattern(pieces, body, expected, settings.pattern, doubtful, plane)
+    judge = lambda pieces: judge_pattern(  # noqa: E731
+        pieces, body, expected, settings.pattern, regions.doubtful_mm(settings.regions), plane
+    )
+    seen = np.array([r.probability for r in regions.pieces])
+    pattern = judge(stand_upright(seen, outlines, kinds))
+    empty = pattern.rings[0].missing_mm if pattern.rings else np.zeros((0, 2))
+    more = look_at_empty(empty, outlines, kinds, regions, pixels, view, settings.edges, settings.again)
+    if more:
+        outlines = outlines + more
+        kinds = fit_kinds(outlines, [look_at(o, pixels, view) for o in outlines], settings.kinds)
+        pattern = judge(stand_upright(np.append(seen, np.full(len(more), HARDLY_SEEN)), outlines, kinds))
     foot = foot_border(pixels, view, body, finding) if finding is not None else None
     borders = tuple(b for b in (pattern.rim, foot) if b is not None)
     return DecorationResult(
@@ -123,8 +132,11 @@ def settle(
     return outlines, kinds
 
 
-def stand_upright(regions: tuple[Region, ...], outlines: list[Outline], kinds: list[KindFit]) -> Pieces:
-    """Footprints of the pieces: their lean in the photo taken out, shape by shape, weighed by how likely each is."""
+def stand_upright(seen: Array, outlines: list[Outline], kinds: list[KindFit]) -> Pieces:
+    """Footprints of the pieces: their lean in the photo taken out, shape by shape, weighed by how likely each is.
+
+    seen (N,): the network's mean probability of each piece.
+    """
     n = len(outlines)
     centre, radius = np.zeros((len(SHAPES), n, 2)), np.zeros((len(SHAPES), n))
     weight, rms = np.zeros((len(SHAPES), n)), np.zeros(n)
@@ -138,7 +150,6 @@ def stand_upright(regions: tuple[Region, ...], outlines: list[Outline], kinds: l
     mean = np.einsum("sn,snc->nc", weight, centre)
     size_mm = np.einsum("sn,sn->n", weight, radius)
     lean = (mean - eye[:, :2]) / np.maximum(eye[:, 2:], 1.0)  # outward shift in the photo per mm of height
-    seen = np.array([r.probability for r in regions])
     return Pieces(mean, 2 * size_mm, lean, rms, seen, plan, centre, 2 * radius, weight)
 
 

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from qc.decoration_again import AgainSettings, look_again
+from qc.decoration_again import AgainSettings, look_again, look_at_empty
 from qc.decoration_edges import EdgeSettings, refine, rough_outlines
 from qc.decoration_kinds import KindFit
 from qc.decoration_pattern import PatternSettings, Plane, assign_rings, judge_pattern
@@ -87,3 +87,28 @@ def test_an_unsure_height_widens_what_hangs_on_it() -> None:
     assert 0.3 * towards < added["ring_offset"] < 1.2 * towards  # only what lies along the offset counts
     assert rows[1]["spacing_error"].uncertainty == pytest.approx(rows[0]["spacing_error"].uncertainty, rel=0.1)
     assert rows[1]["decoration_count"].uncertainty == 0
+
+
+@pytest.mark.parametrize("there", [True, False])
+def test_an_empty_place_is_looked_at_again(there: bool) -> None:
+    """The network saw eight of nine pieces: the ninth is found where it stands, and none where none stands."""
+    rng = np.random.default_rng(75)
+    places, diameters = ring_places(9, 57.0, rng), rng.normal(22.0, 0.8, 9)
+    drawn = np.ones(9, bool)
+    drawn[3] = there
+    scene = draw_scene(shape("drop"), places[drawn], diameters[drawn], (60.0, -70.0, 470.0), rng)
+    whole = coarse_map(scene, RegionSettings())
+    px = whole.to_px(places[3])
+    y, x = np.ogrid[: len(whole.probability), : len(whole.probability)]
+    blind = np.where(np.hypot(x - px[0], y - px[1]) < 20 * whole.px_per_mm, 0, whole.probability)
+    regions = find_regions(replace(whole, probability=blind.astype(np.float32)), RegionSettings())
+    assert len(regions.pieces) == 8
+    edges = EdgeSettings()
+    seen = refine(rough_outlines(regions, scene.view, scene.body, edges), scene.pixels, scene.view, edges)
+    about = places[3:4] + [2.5, -2.0]  # a gap tells the place to a few millimetres
+    more = look_at_empty(about, seen, kinds_of(seen, "drop"), regions, scene.pixels, scene.view, edges, AgainSettings())
+    assert len(more) == int(there)
+    if there:
+        fit = fit_shape([*seen, *more], shape("drop"))
+        assert np.hypot(*(fit.centres_mm[-1] - places[3])) < 0.6
+        assert 2 * fit.radii_mm[-1] == pytest.approx(diameters[3], abs=1.0)
