@@ -6,7 +6,6 @@ import numpy as np
 
 from qc.series import Series
 
-
 MODULES = (  # all that the pages read, but for those that keep results: they need the running server
     "qc.measure",
     "qc.checking",

@@ -15,9 +15,9 @@ from sqlalchemy import Connection, Engine, delete, func, insert, select, update
 from qc import record_queries as queries
 from qc import record_writes as writes
 from qc import schema
+from qc.data_folder import data_folder
 from qc.database import (
     database_url,
-    default_folder,
     from_ms,
     new_key,
     now_ms,
@@ -71,7 +71,7 @@ def open_store(url: str | None = None, photo_dir: Path | None = None, settings: 
     address = database_url(url)
     file = sqlite_file(address)
     engine = open_engine(address, chosen.busy_timeout_ms)
-    folder = photo_dir or (file.parent if file else default_folder()) / "photos"
+    folder = photo_dir or (file.parent if file else data_folder()) / "photos"
     return Store(engine, PhotoStore(folder), chosen)
 
 
