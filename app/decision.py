@@ -62,8 +62,8 @@ def decide_and_save(
     last = store().check(number).decision
     if new.decision is not None and (last is None or (last.decision, last.reason) != (new.decision, reason)):
         store().add_decision(number, new.decision, reason)  # saved before, decided or decided anew now
-    learn_cameras(hashes)
     st.success(f"Saved as cake {number} of {unmarked(address.decorator)}.", icon=":material/check:")
+    learn_cameras(hashes)
 
 
 def _circumstances() -> Circumstances:

@@ -5,19 +5,18 @@ from collections.abc import Callable
 from contextlib import suppress
 from threading import Lock
 
-import numpy as np
 import streamlit as st
 
 from app.photos import photo
 from app.shop import store
 from qc import house
-from qc.card import find_card
 from qc.checking import settings_for
 from qc.errors import CakeQCError
 from qc.measure import measure
 from qc.profiles import CameraStore
 from qc.quantities import CheckResult
 from qc.standard import HouseStandard
+from qc.teaching import teach_later
 
 KEPT_RESULTS = 64  # a morning's cakes; a reload then shows the result at once
 
@@ -70,9 +69,7 @@ def measured(hashes: dict[str, str], standard: HouseStandard, order: dict[str, f
 
 
 def learn_cameras(hashes: dict[str, str]) -> None:
-    """Let the cameras of an accepted check be known better next time; what cannot be learnt is left."""
-    scale = np.array(house.card_scale(store()))
-    for name, sha256 in hashes.items():
-        with suppress(CakeQCError):
-            shot = photo(sha256, name)
-            CameraStore().learn(shot, find_card(shot), scale)
+    """Let the cameras of a saved check be known better next time; nobody waits for it."""
+    with suppress(CakeQCError):
+        photos = {name: photo(sha256, name) for name, sha256 in hashes.items()}
+        teach_later(photos, house.card_scale(store()), CameraStore())

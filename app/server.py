@@ -35,10 +35,15 @@ def serve(settings: PageSettings) -> None:
     import streamlit as st
     from starlette.routing import Route
 
+    from app.shop import store
     from app.upload import receive_photo
+    from app.warm import warm_up
+    from qc.retention import Housekeeper
 
     if settings.database:
         os.environ[DATABASE_VARIABLE] = settings.database
+    warm_up()
+    Housekeeper(store, st.cache_data.clear).start()
     page = st.App(MAIN, routes=[Route("/photo", receive_photo, methods=["POST"])])
     page.run(config=streamlit_config(settings))
 

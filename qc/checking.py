@@ -15,6 +15,7 @@ from qc.quantities import PHOTO_NAMES, CheckResult
 from qc.record_types import Circumstances, NewCheck
 from qc.records import Store
 from qc.standard import HouseStandard
+from qc.teaching import teach_later
 from qc.text_table import table_text
 from qc.verdict import Judgement, judge
 
@@ -82,7 +83,12 @@ def read_files(top: Path | None, side: Path | None, side2: Path | None) -> dict[
 def check_cake(
     store: Store, wanted: CheckOrder, tell: Tell | None = None, cameras: CameraStore | None = None, save: bool = True
 ) -> Checked:
-    """Measure, judge by the standard in force, advise, save.
+    """Measure, judge by the standard in force, advise, save; then the cameras learn from it, in the background.
+
+    Parameters
+    ----------
+    cameras : CameraStore, optional
+        What earlier photos have taught about the cameras; invented cakes teach them nothing.
 
     Raises
     ------
@@ -115,7 +121,10 @@ def check_cake(
         decision_reason=wanted.decision_reason,
         invented=wanted.invented,
     )
-    return Checked(result, judgement, advice, store.save_check(new))
+    check_id = store.save_check(new)
+    if cameras is not None and not wanted.invented:
+        teach_later(photos, settings.print_scale, cameras)
+    return Checked(result, judgement, advice, check_id)
 
 
 def settings_for(

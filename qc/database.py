@@ -13,11 +13,11 @@ from alembic.config import Config
 from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from alembic.util.exc import CommandError
-from platformdirs import user_data_path
 from sqlalchemy import Connection, CursorResult, Engine, create_engine, event
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import ArgumentError, DatabaseError, IntegrityError, SQLAlchemyError
 
+from qc.data_folder import data_folder
 from qc.errors import RecordError
 
 MIGRATIONS = Path(__file__).parent / "migrations"
@@ -34,15 +34,10 @@ _CAUSES = {  # what SQLite says -> what the user reads
 }
 
 
-def default_folder() -> Path:
-    """The user's data directory of this program."""
-    return user_data_path("cakeqc", appauthor=False)
-
-
 def database_url(url: str | None = None) -> str:
-    """The given URL, else CAKEQC_DATABASE, else SQLite in the user's data directory."""
+    """The given URL, else CAKEQC_DATABASE, else SQLite in the program's data folder."""
     chosen = url or os.environ.get("CAKEQC_DATABASE")
-    return chosen or f"sqlite:///{default_folder() / 'records.sqlite'}"
+    return chosen or f"sqlite:///{data_folder() / 'records.sqlite'}"
 
 
 def sqlite_file(url: str) -> Path | None:

@@ -44,7 +44,8 @@ class BorderSettings:
     """Limits of the search."""
 
     angles: int = 2400  # places round the foot: a shell of 6 mm on a 16 cm cake spans 28 of them
-    height_mm: float = 4.0  # over the board at which the border is looked at
+    height_mm: float = 4.0  # over the board at which the border is looked at first
+    height_share: float = 0.75  # of the pitch: height of the shells' bright middles, where it is looked at again
     inside_mm: float = 3.0  # of the wall's foot, to ...
     outside_mm: float = 15.0  # ... this far outside
     smallest_mm: float = 5.0  # pitch
@@ -61,16 +62,19 @@ def foot_border(
 ) -> Border | None:
     """The border at the foot, or None where none is seen well enough to count."""
     settings = settings or BorderSettings()
-    signal, seen = _along_foot(pixels, view, body, finding, settings)
     girth = 2 * np.pi * body.radius_mm
     shells = np.arange(girth / settings.largest_mm, girth / settings.smallest_mm, 0.25)
-    if seen.mean() * shells[0] < 1.0:
-        return None
-    score = _repetition(signal, shells)
-    best = int(score.argmax())
-    count = float(shells[best])
-    if score[best] < settings.least_score or seen.mean() * count < settings.least_shells:
-        return None
+    height, count = settings.height_mm, 0.0
+    for _ in range(2):  # seen too low, shells would seem nearer together where the lens looks from outside
+        signal, seen = _along_foot(pixels, view, body, finding, height, settings)
+        score = _repetition(signal, shells)
+        best = int(score.argmax())
+        count = float(shells[best])
+        if seen.mean() * shells[0] < 1.0 or score[best] < settings.least_score:
+            return None
+        if seen.mean() * count < settings.least_shells:
+            return None
+        height = settings.height_share * girth / count
     peaks = _peaks(signal, seen, count)
     steps = _steps(peaks, seen, count)
     pitch_angles = settings.angles / count
@@ -79,20 +83,21 @@ def foot_border(
         middle = float(np.median(steps))
         spread = 1.4826 * float(np.median(np.abs(steps - middle)))
         cv = 100 * spread / middle
-    # n shells in sight fix the mean pitch to spread / n; the rest of the way round may differ by as much again
-    u = float(spread / pitch_angles / np.sqrt(max(seen.mean() * count, 1.0))) + 0.008
+    # n shells in sight fix the mean pitch to spread / n where each is set by eye on an even row, to spread / sqrt(n)
+    # where each is set by the last one: hands do something between; what is hidden is taken to be like what is seen
+    u = float(0.5 * spread / pitch_angles / np.sqrt(max(seen.mean() * count, 1.0))) + 0.008
     pitch = girth / count
     return Border("foot", round(count), 2 * u * count, pitch, 2 * u * pitch, cv, float(seen.mean()))
 
 
 def _along_foot(
-    pixels: NDArray[np.uint8], view: View, body: Body, finding: Finding, settings: BorderSettings
+    pixels: NDArray[np.uint8], view: View, body: Body, finding: Finding, height_mm: float, settings: BorderSettings
 ) -> tuple[Array, NDArray[np.bool_]]:
     """Lightness along the border (angles,) without its slow changes, and where the border is seen."""
     theta = 2 * np.pi * np.arange(settings.angles) / settings.angles
     out = np.arange(-settings.inside_mm, settings.outside_mm, 0.5)
-    r = body.side_radius_mm(theta, np.full_like(theta, settings.height_mm))[:, None] + out
-    z = np.full_like(r, settings.height_mm)
+    r = body.side_radius_mm(theta, np.full_like(theta, height_mm))[:, None] + out
+    z = np.full_like(r, height_mm)
     places = np.stack([r * np.cos(theta)[:, None], r * np.sin(theta)[:, None], z], -1)
     q = view.project(places).astype(np.float32)
     net = finding.to_net(np.asarray(q.reshape(-1, 2), float)).reshape(q.shape).astype(np.float32)

@@ -90,7 +90,7 @@ def refine(
     return [replace(o, radius_mm=o.radius_mm + offset[p]) for o, p in zip(outlines, path, strict=True)]
 
 
-_LINEAR = np.where(
+LINEAR = np.where(
     np.arange(256) <= 10, np.arange(256) / 255 / 12.92, ((np.arange(256) / 255 + 0.055) / 1.055) ** 2.4
 ).astype(np.float32)  # IEC 61966-2-1
 
@@ -102,7 +102,7 @@ def _edge_score(
     places = outline.middle_mm + outline.ray[:, None] * np.maximum(outline.radius_mm[:, None] + offset, 0.1)[..., None]
     q = view.project(np.concatenate([places, np.full((*places.shape[:2], 1), outline.foot_z_mm)], -1))
     q = q.astype(np.float32)
-    light = _LINEAR[cv2.remap(pixels, q[..., 0], q[..., 1], cv2.INTER_LINEAR)]
+    light = LINEAR[cv2.remap(pixels, q[..., 0], q[..., 1], cv2.INTER_LINEAR)]
     px_per_mm = view.px_per_mm(np.array([*outline.middle_mm, outline.foot_z_mm]))
     blur = max(settings.blur_mm, 0.8 / px_per_mm) / settings.step_mm
     slope = gaussian_filter1d(np.log(light + settings.black), blur, axis=1, order=1, mode="nearest")

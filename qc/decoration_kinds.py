@@ -5,6 +5,7 @@ icing near them, a wound rosette has edges round its middle, a star-nozzle kiss 
 is smooth. Where looks say little, several shapes keep their weight and the result's uncertainty grows.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -13,7 +14,7 @@ from numpy.typing import NDArray
 from skimage.color import rgb2lab
 
 from qc.camera import View
-from qc.decoration_shapes import SHAPES, Fit, Outline
+from qc.decoration_shapes import SHAPES, Fit, Outline, fit_shape
 
 Array = NDArray[np.float64]
 
@@ -37,6 +38,35 @@ class KindSettings:
     flesh: float = 8.0  # a* from which a pale piece may be the inside of a red fruit
     rays: int = 64  # directions of an outline
     rays_alike: float = 5.0  # neighbouring rays that err together
+
+
+@dataclass(frozen=True)
+class KindFit:
+    """Pieces of one kind, fitted with every shape."""
+
+    members: NDArray[np.int64]  # (M,) their numbers
+    fits: tuple[Fit, ...]  # (S,) in the order of SHAPES
+    share: Array  # (S,) probability of each shape
+
+    @property
+    def best(self) -> Fit:
+        """The likeliest one."""
+        return self.fits[int(self.share.argmax())]
+
+
+def fit_kinds(outlines: list[Outline], looks: list[Look], settings: KindSettings) -> list[KindFit]:
+    """Sort pieces into kinds and fit every shape to each kind."""
+    if not outlines:
+        return []
+    size = np.array([np.sqrt((o.radius_mm**2).mean()) for o in outlines])
+    kinds = groups(looks, size, settings)
+    cut = cut_faces(kinds, looks, size, settings)
+    out = []
+    for group, cut_face in zip(kinds, cut, strict=True):
+        fits = tuple(fit_shape([outlines[i] for i in group], s) for s in SHAPES)
+        share = weigh(fits, [looks[i] for i in group], settings, cut_face, any(cut))
+        out.append(KindFit(group, fits, share))
+    return out
 
 
 def look_at(outline: Outline, pixels: NDArray[np.uint8], view: View) -> Look:
@@ -79,7 +109,7 @@ def cut_faces(kinds: list[NDArray[np.int64]], looks: list[Look], radii_mm: Array
 
 
 def weigh(
-    fits: list[Fit], looks: list[Look], settings: KindSettings, cut_face: bool = False, cut_beside: bool = False
+    fits: Sequence[Fit], looks: list[Look], settings: KindSettings, cut_face: bool = False, cut_beside: bool = False
 ) -> Array:
     """Probability (S,) of each shape for one group of pieces.
 

@@ -21,6 +21,8 @@ class PatternSettings:
 
     ring_width: float = 0.32  # share of a piece's diameter by which it may stand off its ring, at least ...
     ring_width_mm: float = 7.0  # ... this: hands place pieces to some millimetres
+    stray: float = 1.5  # of that width within which a piece at an empty place belongs to the ring all the same
+    stray_pitch: float = 0.3  # of the pitch: how near to the empty place
     off_centre: float = 0.16  # share of the cake's radius by which a ring may be off centre
     centre_share: float = 0.25  # of the cake's radius within which a piece stands in the middle
     odd_size: float = 0.6  # share of the ring's usual size under which a piece off the rings is a mark in the icing
@@ -41,6 +43,20 @@ class PatternSettings:
     beyond: tuple[float, ...] = (0.6, 1.0, 0.1, 0.13, 0.35, 0.4)
     scale: float = 0.0015  # share: scale of the photo
     frame_mm: float = 0.3  # cake frame against the photo, along each axis
+    # standard uncertainties of a fitted geometry beyond its height's: rim and lens, as errors on rendered cakes say
+    fitted_scale: float = 0.0035
+    fitted_frame_mm: float = 0.25
+
+
+@dataclass(frozen=True)
+class Plane:
+    """How well the plane is known on which the pieces stand.
+
+    A plane taken dh too high draws every piece nearer to the lens's foot by dh / (lens height over the plane).
+    """
+
+    eye_mm: Array  # (3,) the lens: x, y in the cake frame, height over the plane
+    height_sd_mm: float = 0.0  # standard uncertainty of the plane's height; 0 where it is known exactly
 
 
 @dataclass(frozen=True)
@@ -86,11 +102,17 @@ class Pattern:
 
 
 def judge_pattern(
-    pieces: Pieces, body: Body, expected: int | None, settings: PatternSettings, doubtful_mm: Array | None = None
+    pieces: Pieces,
+    body: Body,
+    expected: int | None,
+    settings: PatternSettings,
+    doubtful_mm: Array | None = None,
+    plane: Plane | None = None,
 ) -> Pattern:
     """Rings, moves and measurements of the pieces; those that can be no piece are dropped.
 
     doubtful_mm (M, 2): places of things that were seen but hardly are pieces; they widen the count.
+    plane: how well the top's height is known; exactly where left out.
     """
     pieces = pieces.take(np.argsort(_hours(pieces.centres_mm)))
     middle = plan_centre_mm(body)
@@ -115,10 +137,12 @@ def judge_pattern(
             *(pieces.centres_mm[rings[0].members] - [rings[0].circle.x_mm, rings[0].circle.y_mm]).T[::-1]
         )
         even = rayleigh(theta, rings[0].places)
-    rows, warnings = measure_pattern(pieces, rings, middle, expected, settings)
+    rows, warnings = measure_pattern(pieces, rings, middle, expected, settings, plane)
     unsure = pieces.centres_mm[pieces.probability < settings.sure]
     if doubtful_mm is not None:
-        unsure = np.concatenate([unsure, doubtful_mm])
+        away = np.hypot(*(doubtful_mm[:, None] - pieces.centres_mm[None]).transpose(2, 0, 1))
+        nowhere = (away > 0.5 * pieces.diameters_mm).all(1)  # of what is seen within a piece nothing is in doubt
+        unsure = np.concatenate([unsure, doubtful_mm[nowhere]])
     if len(unsure):
         rows = [replace(r, uncertainty=float(len(unsure))) if r.unit == "1" else r for r in rows]
         hours = ", ".join(f"{h:.0f}" for h in np.unique(np.round(np.asarray(clock_of(_angles(unsure))))))
@@ -164,9 +188,25 @@ def assign_rings(pieces: Pieces, middle_mm: Array, radius_mm: float, settings: P
         members = index[found[1]]
         if k == 2 and not _goes_round(place[members]):
             break
+        members = _with_strays(place, members, index, settings.stray * width, settings.stray_pitch)
         ring_of[members] = k
         free[members] = False
     return ring_of
+
+
+def _with_strays(
+    place_mm: Array, members: NDArray[np.int64], free: NDArray[np.int64], within_mm: float, within_pitch: float
+) -> NDArray[np.int64]:
+    """Members of a ring, and with them pieces somewhat further off it that stand where it has a gap for one."""
+    for i in np.setdiff1d(free, members):
+        ring = analyse_ring(place_mm, members)
+        away = place_mm[i] - [ring.circle.x_mm, ring.circle.y_mm]
+        off = abs(np.hypot(*away) - ring.circle.radius_mm)
+        turn = np.degrees(np.arctan2(away[1], away[0]) - np.array(ring.missing_rad))
+        beside = np.abs((turn + 180) % 360 - 180) * ring.places / 360  # pitches to each empty place
+        if off < within_mm and (beside < within_pitch).any():
+            members = np.append(members, i)
+    return members
 
 
 def _goes_round(place_mm: Array) -> bool:
@@ -250,7 +290,12 @@ _UNITS = ("mm", "%", "mm", "mm", "mm", "deg")
 
 
 def measure_pattern(
-    pieces: Pieces, rings: tuple[Ring, ...], middle_mm: Array, expected: int | None, settings: PatternSettings
+    pieces: Pieces,
+    rings: tuple[Ring, ...],
+    middle_mm: Array,
+    expected: int | None,
+    settings: PatternSettings,
+    plane: Plane | None = None,
 ) -> tuple[list[Measurement], list[str]]:
     """All decoration quantities with their uncertainties, and why those are missing that are."""
     n = len(pieces.centres_mm)
@@ -271,7 +316,7 @@ def measure_pattern(
     if n == 1:
         warnings.append("There is one decoration only: the spread of sizes is left out.")
     value = _values(pieces.centres_mm[None], pieces.diameters_mm[None], rings, middle_mm)[0]
-    drawn = _draw(pieces, rings, middle_mm, settings)
+    drawn = _draw(pieces, rings, middle_mm, settings, plane or Plane(np.array([0.0, 0.0, 1.0])))
     for k in range(given):
         rows.append(_row(k, value[k], drawn[:, k], settings))
     return rows, warnings
@@ -320,7 +365,7 @@ def _circles(points: Array, ring: Ring) -> tuple[Array, Array]:
     return centre, radius
 
 
-def _draw(pieces: Pieces, rings: tuple[Ring, ...], middle: Array, settings: PatternSettings) -> Array:
+def _draw(pieces: Pieces, rings: tuple[Ring, ...], middle: Array, settings: PatternSettings, plane: Plane) -> Array:
     """Values (draws, 6) for places and sizes as they might have been (JCGM 101; a fixed seed repeats the answer)."""
     rng = np.random.default_rng(20240229)
     draws, n = settings.draws, len(pieces.centres_mm)
@@ -335,8 +380,13 @@ def _draw(pieces: Pieces, rings: tuple[Ring, ...], middle: Array, settings: Patt
     normal = rng.standard_normal
     waist = settings.waist_share * normal((draws, 1, 1)) * (pieces.diameters_mm[:, None] * pieces.lean)
     centres = centres + waist + normal((draws, n, 2)) * place[:, None]
-    centres = centres * (1 + settings.scale * normal((draws, 1, 1))) + settings.frame_mm * normal((draws, 1, 2))
-    diameters = diameters * (1 + settings.size_common * normal((draws, 1))) + normal((draws, n)) * size
+    fitted = plane.height_sd_mm > 0
+    scale = np.hypot(settings.scale, settings.fitted_scale * fitted) * normal((draws, 1, 1))
+    frame = np.hypot(settings.frame_mm, settings.fitted_frame_mm * fitted) * normal((draws, 1, 2))
+    closer = plane.height_sd_mm / plane.eye_mm[2] * normal((draws, 1, 1))
+    centres = centres * (1 + scale) + frame - closer * (centres - plane.eye_mm[:2])
+    shrink = 1 + scale[..., 0] - closer[..., 0] + settings.size_common * normal((draws, 1))
+    diameters = diameters * shrink + normal((draws, n)) * size
     return _values(centres, np.maximum(diameters, 0.1), rings, middle)
 
 

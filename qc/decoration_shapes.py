@@ -160,6 +160,26 @@ def fit_shape(outlines: list[Outline], shape: Shape, sigma_mm: float = 0.35, ite
     return Fit(shape, centre, radius, plan, ratio, cost, rms)
 
 
+def solid_outline(fit: Fit, centre_mm: Array, radius_mm: float, eye_mm: Array, rays: int) -> tuple[Array, Array, Array]:
+    """Outline that a round solid of the fit's shape has in the photo, on the plane through its foot.
+
+    Returns
+    -------
+    middle_mm : (2,) where the rays start
+    ray : (rays, 2)
+    distance_mm : (rays,)
+    """
+    angle = 2 * np.pi * np.arange(rays) / rays
+    ray = np.stack([np.cos(angle), np.sin(angle)], -1)
+    lift = eye_mm[2] / (eye_mm[2] - 0.8 * fit.height_ratio * radius_mm)
+    middle = eye_mm[:2] + (centre_mm - eye_mm[:2]) * lift
+    one = lambda a: np.asarray(a, float)[None]  # noqa: E731
+    u, s = fit.shape.height_share, fit.shape.radius_share
+    flat = np.zeros((1, 4))
+    model, _ = _union(one(centre_mm), one(radius_mm), flat, fit.height_ratio, one(middle), one(eye_mm), one(ray), u, s)
+    return middle, ray, model[0]
+
+
 def _union(
     centre: Array, radius: Array, plan: Array, ratio: float, middle: Array, eye: Array, ray: Array, u: Array, s: Array
 ) -> tuple[Array, Array]:

@@ -12,17 +12,19 @@ from numpy.typing import NDArray
 
 from qc.body import Body
 from qc.camera import View
+from qc.decoration_again import AgainSettings, look_again, look_at_empty
 from qc.decoration_borders import Border, foot_border
 from qc.decoration_edges import EdgeSettings, refine, rough_outlines
-from qc.decoration_kinds import KindSettings, Look, cut_faces, groups, look_at, weigh
-from qc.decoration_pattern import PatternSettings, Pieces, judge_pattern
-from qc.decoration_regions import Region, RegionSettings, find_regions, top_map
-from qc.decoration_shapes import HARMONICS, SHAPES, Fit, Outline, fit_shape
+from qc.decoration_kinds import KindFit, KindSettings, fit_kinds, look_at
+from qc.decoration_pattern import PatternSettings, Pieces, Plane, judge_pattern
+from qc.decoration_regions import Regions, RegionSettings, find_regions, top_map
+from qc.decoration_shapes import HARMONICS, SHAPES, Fit, Outline
 from qc.finder import Finding
 from qc.pattern import Evenness, Ideal, Ring
 from qc.quantities import Decoration, Measurement
 
 Array = NDArray[np.float64]
+HARDLY_SEEN = 0.5  # probability given to a piece that the network missed: it stays in doubt
 
 
 @dataclass(frozen=True)
@@ -32,6 +34,7 @@ class DecorationSettings:
     regions: RegionSettings = field(default_factory=RegionSettings)
     edges: EdgeSettings = field(default_factory=EdgeSettings)
     kinds: KindSettings = field(default_factory=KindSettings)
+    again: AgainSettings = field(default_factory=AgainSettings)
     pattern: PatternSettings = field(default_factory=PatternSettings)
 
 
@@ -67,6 +70,7 @@ def find_decorations(
     finding: Finding | None = None,
     expected: int | None = None,
     settings: DecorationSettings | None = None,
+    height_sd_mm: float = 0.0,
 ) -> DecorationResult:
     """Find every piece on the top and judge the pattern.
 
@@ -82,6 +86,8 @@ def find_decorations(
         What the network saw in the whole photo; a closer look at the top is taken in any case.
     expected : int, optional
         Places on the main ring by the house standard; inferred from the gaps when left out.
+    height_sd_mm : float
+        Standard uncertainty of the height of the top's plane; 0 where view and body are known exactly.
 
     Returns
     -------
@@ -91,9 +97,19 @@ def find_decorations(
     settings = settings or DecorationSettings()
     regions = find_regions(top_map(pixels, view, body, finding, settings.regions), settings.regions)
     outlines = refine(rough_outlines(regions, view, body, settings.edges), pixels, view, settings.edges)
-    looks = [look_at(o, pixels, view) for o in outlines]
-    pieces = stand_upright(regions.pieces, outlines, looks, settings)
-    pattern = judge_pattern(pieces, body, expected, settings.pattern, regions.doubtful_mm(settings.regions))
+    outlines, kinds = settle(outlines, regions, pixels, view, settings)
+    plane = Plane(view.eye_mm - [0, 0, body.height_mm], height_sd_mm)
+    judge = lambda pieces: judge_pattern(  # noqa: E731
+        pieces, body, expected, settings.pattern, regions.doubtful_mm(settings.regions), plane
+    )
+    seen = np.array([r.probability for r in regions.pieces])
+    pattern = judge(stand_upright(seen, outlines, kinds))
+    empty = pattern.rings[0].missing_mm if pattern.rings else np.zeros((0, 2))
+    more = look_at_empty(empty, outlines, kinds, regions, pixels, view, settings.edges, settings.again)
+    if more:
+        outlines = outlines + more
+        kinds = fit_kinds(outlines, [look_at(o, pixels, view) for o in outlines], settings.kinds)
+        pattern = judge(stand_upright(np.append(seen, np.full(len(more), HARDLY_SEEN)), outlines, kinds))
     foot = foot_border(pixels, view, body, finding) if finding is not None else None
     borders = tuple(b for b in (pattern.rim, foot) if b is not None)
     return DecorationResult(
@@ -101,30 +117,39 @@ def find_decorations(
     )
 
 
-def stand_upright(
-    regions: tuple[Region, ...], outlines: list[Outline], looks: list[Look], settings: DecorationSettings
-) -> Pieces:
-    """Footprints of the pieces: their lean in the photo taken out, shape by shape, weighed by how likely each is."""
+def settle(
+    outlines: list[Outline], regions: Regions, pixels: NDArray[np.uint8], view: View, settings: DecorationSettings
+) -> tuple[list[Outline], list[KindFit]]:
+    """Kinds and solids of the pieces, with a second look at outlines that no solid fits."""
+    for turn in range(settings.again.rounds + 1):
+        kinds = fit_kinds(outlines, [look_at(o, pixels, view) for o in outlines], settings.kinds)
+        if turn == settings.again.rounds:
+            break
+        anew = look_again(outlines, kinds, regions, pixels, view, settings.edges, settings.again)
+        if all(a is b for a, b in zip(anew, outlines, strict=True)):
+            break
+        outlines = anew
+    return outlines, kinds
+
+
+def stand_upright(seen: Array, outlines: list[Outline], kinds: list[KindFit]) -> Pieces:
+    """Footprints of the pieces: their lean in the photo taken out, shape by shape, weighed by how likely each is.
+
+    seen (N,): the network's mean probability of each piece.
+    """
     n = len(outlines)
-    size = np.array([np.sqrt((o.radius_mm**2).mean()) for o in outlines])
     centre, radius = np.zeros((len(SHAPES), n, 2)), np.zeros((len(SHAPES), n))
-    weight, rms, lean = np.zeros((len(SHAPES), n)), np.zeros(n), np.zeros((n, 2))
+    weight, rms = np.zeros((len(SHAPES), n)), np.zeros(n)
     plan = np.zeros((n, 2 * len(HARMONICS)))
-    kinds = groups(looks, size, settings.kinds) if n else []
-    cut = cut_faces(kinds, looks, size, settings.kinds)
-    for group, cut_face in zip(kinds, cut, strict=True):
-        fits = [fit_shape([outlines[i] for i in group], s) for s in SHAPES]
-        share = weigh(fits, [looks[i] for i in group], settings.kinds, cut_face, any(cut))
-        best = fits[int(share.argmax())]
-        centre[:, group] = [f.centres_mm for f in fits]
-        radius[:, group] = [_equal_area_radius(f) for f in fits]
-        weight[:, group] = share[:, None]
-        rms[group], plan[group] = best.rms_mm, best.harmonics
+    for kind in kinds:
+        centre[:, kind.members] = [f.centres_mm for f in kind.fits]
+        radius[:, kind.members] = [_equal_area_radius(f) for f in kind.fits]
+        weight[:, kind.members] = kind.share[:, None]
+        rms[kind.members], plan[kind.members] = kind.best.rms_mm, kind.best.harmonics
     eye = np.array([o.eye_mm for o in outlines]).reshape(n, 3)
     mean = np.einsum("sn,snc->nc", weight, centre)
     size_mm = np.einsum("sn,sn->n", weight, radius)
     lean = (mean - eye[:, :2]) / np.maximum(eye[:, 2:], 1.0)  # outward shift in the photo per mm of height
-    seen = np.array([r.probability for r in regions])
     return Pieces(mean, 2 * size_mm, lean, rms, seen, plan, centre, 2 * radius, weight)
 
 

@@ -21,7 +21,7 @@ from qc.profiles import CameraStore, prior_for
 from qc.quantities import CheckResult, Measurement, PhotoReport
 from qc.relief import ReliefResult, measure_relief
 from qc.retake import check_photo, check_together
-from qc.shape import measure_shape
+from qc.shape import measure_shape, top_height_sd_mm
 
 Array = NDArray[np.float64]
 Tell = Callable[[str], None]
@@ -58,6 +58,7 @@ class Stages:
     icing: IcingResult
     relief: ReliefResult
     decorations: DecorationResult
+    lens_notes: tuple[str, ...] = ()  # why what is known of a camera was not used
 
 
 def measure(
@@ -96,13 +97,19 @@ def run_stages(
     seen = {s.photo.name: s for s in look(photos)}
     say("shape of the cake")
     scale = np.array(settings.print_scale)
-    inputs = {n: PhotoInput(s.photo, s.card, s.finding, prior_for(s.photo, cameras, s.card)) for n, s in seen.items()}
+    priors = {n: prior_for(s.photo, cameras, s.card, scale) for n, s in seen.items()}
+    inputs = {n: PhotoInput(s.photo, s.card, s.finding, priors[n]) for n, s in seen.items()}
     fit = fit_cake(inputs, scale, settings.print_scale_uncertainty)
     pixels = {n: s.photo.pixels for n, s in seen.items()}
     findings = {n: s.finding for n, s in seen.items()}
     say("decorations")
     decorations = find_decorations(
-        pixels["top"], fit.views["top"], fit.body, findings["top"], settings.expected_decorations
+        pixels["top"],
+        fit.views["top"],
+        fit.body,
+        findings["top"],
+        settings.expected_decorations,
+        height_sd_mm=top_height_sd_mm(fit),
     )
     say("side lines")
     profiles = measure_profiles(pixels, fit.views, fit.body, findings)
@@ -112,7 +119,8 @@ def run_stages(
         pixels, fit.views, fit.body, findings, paper, decorations.pieces, semi_naked=settings.semi_naked
     )
     relief = measure_relief(pixels, fit.views, fit.body, findings, profiles)
-    return Stages(seen, fit, profiles, icing, relief, decorations)
+    notes = tuple(p.note for p in priors.values() if p.note)
+    return Stages(seen, fit, profiles, icing, relief, decorations, notes)
 
 
 def look(photos: Mapping[str, Photo]) -> list[Seen]:
@@ -148,7 +156,7 @@ def assemble(stages: Stages, settings: MeasureSettings) -> CheckResult:
         stages.icing.blemishes,
         stages.profiles.meridians,
         {n: s.report for n, s in stages.seen.items()},
-        tuple(dict.fromkeys([*stages.fit.warnings, *left_out, *warnings, *hints])),
+        tuple(dict.fromkeys([*stages.fit.warnings, *stages.lens_notes, *left_out, *warnings, *hints])),
         overlays(stages),
     )
 

@@ -85,6 +85,12 @@ class Ring:
         return int(np.maximum(self.gap_places - 1, 0).sum())
 
     @property
+    def missing_mm(self) -> Array:
+        """Middles (M, 2) of the places without a piece."""
+        c = self.circle
+        return np.array([c.x_mm, c.y_mm]) + c.radius_mm * _unit(np.array(self.missing_rad))
+
+    @property
     def doubled(self) -> int:
         """Pieces that stand on a place which another one has."""
         return int((self.gap_places == 0).sum())

@@ -16,10 +16,10 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import platformdirs
 
 from qc.calibration import LEARNING, ONE_SCALE, Calibration, LensEvidence, belongs, calibrate, estimate, lens_evidence
 from qc.card import CardView
+from qc.data_folder import data_folder
 from qc.errors import CardError, RecordError
 from qc.lens_prior import Array, CameraKey, CameraProfile, LensPrior, camera_key, exif_prior
 from qc.photo import Photo
@@ -32,7 +32,6 @@ __all__ = [
     "LensPrior",
     "calibrate",
     "camera_key",
-    "data_dir",
     "exif_prior",
     "prior_for",
 ]
@@ -41,41 +40,39 @@ FORMAT = "cakeqc-cameras/1"
 _lock = threading.Lock()
 
 
-def data_dir() -> Path:
-    """Where the program keeps what it learns: CAKEQC_DATA, or the user's data directory."""
-    chosen = os.environ.get("CAKEQC_DATA")
-    return Path(chosen) if chosen else platformdirs.user_data_path("cakeqc", appauthor=False)
-
-
 class CameraStore:
     """All cameras learnt so far.
 
     Parameters
     ----------
     path : Path, optional
-        The JSON file; `cameras.json` in `data_dir()` when left out. It need not exist.
+        The JSON file; `cameras.json` in `data_folder()` when left out. It need not exist.
     """
 
     def __init__(self, path: Path | None = None) -> None:
-        self.path = path or data_dir() / "cameras.json"
+        self.path = path or data_folder() / "cameras.json"
 
     def profiles(self) -> list[CameraProfile]:
         """Every camera as far as it is known."""
-        return [estimate(_key(camera), [_evidence(p) for p in camera["photos"]]) for camera in self._read()["cameras"]]
+        cameras = [(_key(c), [_evidence(p) for p in _own(c["photos"])]) for c in self._read()["cameras"]]
+        return [estimate(key, evidence) for key, evidence in cameras if evidence]
 
     def profile(self, key: CameraKey, without: str | None = None) -> CameraProfile | None:
         """One camera, from its last photos but for the one whose sha256 is `without`; None when nothing is left."""
-        photos = [_evidence(p) for p in self._photos(self._read(), key)]
+        photos = [_evidence(p) for p in _own(self._photos(self._read(), key))]
         used = [e for e in photos if e.sha256 != without]
         return estimate(key, used) if used else None
 
     def learn(self, photo: Photo, card: CardView, print_scale: Array = ONE_SCALE, source: str = "check") -> bool:
-        """Add one accepted photo's card; a photo that the camera cannot have taken unchanged is left out.
+        """Add one accepted photo's card; a photo that the camera cannot have taken unchanged does not count.
+
+        Such photos are set aside. When the last few are all of that kind, the lens itself has changed: what was known
+        of it is dropped, and the camera is learnt anew from them.
 
         Returns
         -------
         bool
-            Whether it was added.
+            Whether it counts.
         """
         key = camera_key(photo)
         if key is None:
@@ -85,10 +82,12 @@ class CameraStore:
         except CardError:
             return False
         known = self.profile(key, without=photo.sha256)
-        if known is not None and known.photo_count >= LEARNING.least and not belongs(known, evidence):
-            return False
-        self.add(key, [evidence], source, [card], print_scale)
-        return True
+        strange = known is not None and known.photo_count >= LEARNING.least and not belongs(known, evidence)
+        self.add(key, [evidence], source, [card], print_scale, strange)
+        return evidence.sha256 in self._counted(key)
+
+    def _counted(self, key: CameraKey) -> set[str]:
+        return {p["sha256"] for p in _own(self._photos(self._read(), key))}
 
     def add(
         self,
@@ -97,8 +96,14 @@ class CameraStore:
         source: str,
         cards: Sequence[CardView | None] = (),
         print_scale: Array = ONE_SCALE,
+        strange: bool = False,
     ) -> None:
         """Write photos' evidence; one that is there already is replaced, only the last ones are kept.
+
+        Parameters
+        ----------
+        strange : bool
+            They do not fit what is known of the camera and do not count, unless there are only such lately.
 
         Raises
         ------
@@ -112,8 +117,8 @@ class CameraStore:
             for number, e in enumerate(evidence):
                 photos[:] = [p for p in photos if p["sha256"] != e.sha256]
                 card = cards[number] if number < len(cards) else None
-                photos.append(_row(e, source, now, card, print_scale))
-            del photos[: -LEARNING.keep]
+                photos.append(_row(e, source, now, card, print_scale) | ({"strange": True} if strange else {}))
+            photos[:] = _lately(photos)
             self._write(content)
 
     # ------------------------------------------------------------ the file
@@ -171,7 +176,9 @@ def _unsaved(path: Path, error: OSError) -> RecordError:
     )
 
 
-def prior_for(photo: Photo, store: CameraStore | None = None, card: CardView | None = None) -> LensPrior:
+def prior_for(
+    photo: Photo, store: CameraStore | None = None, card: CardView | None = None, print_scale: Array = ONE_SCALE
+) -> LensPrior:
     """What is known of the lens that took a photo.
 
     Parameters
@@ -179,28 +186,43 @@ def prior_for(photo: Photo, store: CameraStore | None = None, card: CardView | N
     store : CameraStore, optional
         Cameras learnt so far; without it the EXIF alone counts. A photo never counts for itself.
     card : CardView, optional
-        The photo's card: when it does not fit the camera's profile (another lens, a photo cropped or edited to the same
-        size), the EXIF is gone back to and `LensPrior.note` says so.
+        The photo's card, printed at `print_scale`: when it does not fit the camera's profile (another lens, a photo
+        cropped or edited to the same size), the EXIF is gone back to and `LensPrior.note` says so.
     """
     key = camera_key(photo)
     profile = store.profile(key, without=photo.sha256) if store is not None and key is not None else None
     plain = exif_prior(photo)
     if profile is None or key is None:
         return plain
-    if card is not None and not _fits(profile, photo, card):
+    if card is not None and not _fits(profile, photo, card, print_scale):
         note = f"{photo.name} does not fit what earlier photos say of {key.label}; it was measured without them."
         return LensPrior(plain.mean, plain.covariance, plain.source, note)
     return profile.prior(photo)
 
 
-def _fits(profile: CameraProfile, photo: Photo, card: CardView) -> bool:
+def _fits(profile: CameraProfile, photo: Photo, card: CardView, print_scale: Array) -> bool:
     try:
-        return belongs(profile, lens_evidence(photo, card))
+        return belongs(profile, lens_evidence(photo, card, print_scale))
     except CardError:
         return False
 
 
 # ---------------------------------------------------------------- rows
+def _own(photos: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """The photos that count for their camera."""
+    return [p for p in photos if not p.get("strange")]
+
+
+def _lately(photos: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """What is kept: the last photos that count and the last that do not; only these when the lens has changed."""
+    last = photos[-LEARNING.least :]
+    if len(last) == LEARNING.least and not _own(last):
+        return [{k: v for k, v in p.items() if k != "strange"} for p in last]
+    strange = [p for p in photos if p.get("strange")][-LEARNING.least :]
+    kept = [*_own(photos)[-LEARNING.keep :], *strange]
+    return [p for p in photos if any(p is k for k in kept)]
+
+
 def _key(camera: dict[str, Any]) -> CameraKey:
     return CameraKey(
         str(camera["make"]),

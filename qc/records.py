@@ -15,9 +15,9 @@ from sqlalchemy import Connection, Engine, delete, func, insert, select, update
 from qc import record_queries as queries
 from qc import record_writes as writes
 from qc import schema
+from qc.data_folder import data_folder
 from qc.database import (
     database_url,
-    default_folder,
     from_ms,
     new_key,
     now_ms,
@@ -71,7 +71,7 @@ def open_store(url: str | None = None, photo_dir: Path | None = None, settings: 
     address = database_url(url)
     file = sqlite_file(address)
     engine = open_engine(address, chosen.busy_timeout_ms)
-    folder = photo_dir or (file.parent if file else default_folder()) / "photos"
+    folder = photo_dir or (file.parent if file else data_folder()) / "photos"
     return Store(engine, PhotoStore(folder), chosen)
 
 
@@ -380,6 +380,13 @@ class Store:
         with writing(self.engine) as db:
             db.execute(delete(t).where(t.c.name == name))
             db.execute(insert(t).values(name=name, value=value, set_ms=now_ms()))
+
+    def older_than(self, days: float) -> int:
+        """How many checks a retention limit of so many days deletes."""
+        c = schema.checks
+        with reading(self.engine) as db:
+            older = select(func.count()).where(c.c.time_ms < now_ms() - round(days * 24 * _HOUR_MS))
+            return int(db.execute(older).scalar_one())
 
     def purge(self, older_than_days: float) -> PurgeReport:
         """Delete checks older than a number of days for good: rows, photos, and their traces in the file.

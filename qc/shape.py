@@ -138,6 +138,12 @@ def measure_shape(fit: CakeFit, errors: ShapeErrors | None = None) -> tuple[list
     return out, left_out
 
 
+def top_height_sd_mm(fit: CakeFit, errors: ShapeErrors | None = None) -> float:
+    """Standard uncertainty of the height of the top's plane: the fit's own and what a smooth body can't follow."""
+    errors = errors or ShapeErrors()
+    return float(np.hypot(np.sqrt(fit.covariance[joint.HEIGHT, joint.HEIGHT]), errors.height_mm))
+
+
 @dataclass(frozen=True)
 class _Rows:
     """Builds measurement rows from components and their covariance shares."""

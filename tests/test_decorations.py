@@ -276,7 +276,8 @@ def test_pearls_round_the_foot_are_counted(count: int) -> None:
         for share, shade in ((1.0, 140), (0.8, 180), (0.5, 225)):
             r = share * np.pi * 82 / count
             x, y = 83 * np.cos(t) + r * np.cos(a), 83 * np.sin(t) + r * np.sin(a)
-            q = np.round(view.project(np.stack([x, y, np.full_like(a, 4.0)], -1))).astype(np.int32)
+            z = (0.84 + np.sqrt(1 - share**2)) * np.pi * 82 / count  # a ball, sunk a little
+            q = np.round(view.project(np.stack([x, y, np.full_like(a, z)], -1))).astype(np.int32)
             cv2.fillPoly(pixels, [q], (shade, shade, shade))
             cv2.fillPoly(labels, [q], LABELS.index("foot_border"))
     for z in np.linspace(0, body.height_mm, 30):

@@ -140,6 +140,18 @@ def test_environment_names_the_database(tmp_path: Path, monkeypatch: pytest.Monk
     assert (tmp_path / "elsewhere.sqlite").exists()
 
 
+def test_one_folder_for_records_photos_and_cameras(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    from qc.profiles import CameraStore
+
+    monkeypatch.delenv("CAKEQC_DATABASE")
+    monkeypatch.setenv("CAKEQC_DATA", str(tmp_path / "kept"))
+    store = open_store()
+    assert (tmp_path / "kept" / "records.sqlite").exists()
+    assert store.photos.folder == tmp_path / "kept" / "photos"
+    assert CameraStore().path == tmp_path / "kept" / "cameras.json"
+    store.close()
+
+
 def test_two_open_at_once_and_many_save_at_once(tmp_path: Path) -> None:
     url = f"sqlite:///{tmp_path / 'r.sqlite'}"
     stores: list[Store] = []

@@ -14,9 +14,9 @@ from qc.card_sheet import card_pdf
 from qc.commands.camera import describe
 from qc.gauge import finer_than_setup
 from qc.profiles import CameraStore
+from qc.retention import keep_limit, retention_days, set_retention_days
 
 LATEST_DAYS = 60  # the set-up as it is now, not as it was last year
-RETENTION = "retention_days"
 GUIDE = """
 1. **Card.** Stand the folded card **beside** the board, its floor panel towards you: never on or over the cake.
 2. **Top photo.** Hold the phone above the cake, looking straight down: whole cake, board and card in the picture, its
@@ -115,15 +115,17 @@ def _typical_uncertainty(kind: str, cakes: int) -> dict[str, float]:
 
 def _retention() -> None:
     st.subheader("How long records are kept")
-    now = store().preference(RETENTION)
-    days = st.number_input("Days (0: no limit)", 0, 3650, int(now) if now and now.isdigit() else 0, 30)
-    if st.button("Keep this limit", width="stretch"):
-        store().set_preference(RETENTION, str(days))
-        st.success("Kept.", icon=":material/check:")
-    sure = days and st.checkbox(f"Yes, delete checks older than {days} days for good, with their photos")
-    if sure and st.button("Delete now", width="stretch"):
-        gone = store().purge(days)
-        st.success(f"{gone.checks} checks and {gone.photos} photos are gone.", icon=":material/delete:")
+    now = retention_days(store())
+    st.caption("Older checks are deleted for good every day, by themselves, with their photos. 0 keeps everything.")
+    days = int(st.number_input("Days (0: no limit)", 0, 3650, now, 30))
+    older = store().older_than(days) if days else 0
+    words = f"This deletes {older} of {store().count()} checks now, for good." if older else "No check is that old yet."
+    sure = days == 0 or st.checkbox(f"Yes, delete every check that gets older than {days} days. {words}", days == now)
+    if st.button("Keep this limit", width="stretch", disabled=not sure):
+        set_retention_days(store(), days)
+        gone = keep_limit(store())
+        deleted = f" {gone.checks} checks and {gone.photos} photos are gone." if gone.checks else ""
+        st.success(f"Kept.{deleted}", icon=":material/check:")
 
 
 run()

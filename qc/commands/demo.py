@@ -26,10 +26,11 @@ def demo(
     browser: Annotated[bool, typer.Option(help="open the page in this computer's browser")] = True,
 ) -> None:
     """Measure and judge the sample cakes, fill records of their own with an invented shop's history, start the page."""
-    from qc.database import default_folder, plain_errors
+    from qc.data_folder import data_folder
+    from qc.database import plain_errors
     from qc.records import open_store
 
-    place = folder or default_folder() / "demo"
+    place = folder or data_folder() / "demo"
     with plain_errors():
         _made_anew(place)
     url = f"sqlite:///{(place / 'records.sqlite').resolve()}"

@@ -1,8 +1,11 @@
-"""How fast the page opens on many records, in a real browser. Slow: it first saves ten thousand checks.
+"""How fast the page opens on many records, in a real browser. It first saves ten thousand checks.
+
+A busy machine makes every page slow, so each is also held against an empty one (the cautions) opened in the same round.
 
 Run by hand: pytest tests/long/test_page_speed.py -s
 """
 
+import statistics
 import time
 
 import numpy as np
@@ -17,6 +20,7 @@ from tests.test_browser import PHONE, browser, page_in, shop
 __all__ = ["browser", "shop"]  # fixtures that are used below
 
 CHECKS, DECORATORS = 10_000, 12
+EMPTY = "never calls a food safe"
 READY = {
     "": "Kind of cake",
     "cakes": "tap one to open it",
@@ -35,23 +39,38 @@ def busy_shop(shop):
     for name in names:
         shop.store.add_decorator(name)
     start = np.datetime64("2026-01-01T08:00:00", "s")
+    new = []
     for i in range(CHECKS):
         result, when = cake(rng), (start + np.timedelta64(i * 1500, "s")).item()
         judgement = judge(result, kept.standard)
-        new = NewCheck(names[i % DECORATORS], "cream-15", result, {}, judgement, kept.id, time=when)
-        shop.store.save_check(new)
+        new.append(NewCheck(names[i % DECORATORS], "cream-15", result, {}, judgement, kept.id, time=when))
+    shop.store.save_many(new)
     return shop
+
+
+def opening_s(shop, browser, path, sign):
+    """Seconds from the click to the last thing on the page, in a window that has nothing in memory."""
+    page = page_in(browser, PHONE)
+    begin = time.perf_counter()
+    page.goto(f"{shop.url}/{path}")
+    page.get_by_text(sign).first.wait_for()
+    took = time.perf_counter() - begin
+    page.context.close()
+    return took
 
 
 @pytest.mark.parametrize("path", READY)
 def test_every_page_opens_within_two_seconds(busy_shop, browser, path):
-    times = []
-    for _ in range(4):  # the first also fills the caches of the server
-        page = page_in(browser, PHONE)
-        begin = time.perf_counter()
-        page.goto(f"{busy_shop.url}/{path}")
-        page.get_by_text(READY[path]).first.wait_for()
-        times.append(time.perf_counter() - begin)
-        page.context.close()
-    print(f"\n/{path}: first {times[0]:.2f} s, then {min(times[1:]):.2f} s")
-    assert min(times[1:]) < 2.0
+    rounds = [
+        (opening_s(busy_shop, browser, "cautions", EMPTY), opening_s(busy_shop, browser, path, READY[path]))
+        for _ in range(6)
+    ]
+    first, later = rounds[0][1], [page for _, page in rounds[1:]]
+    empty = statistics.median(e for e, _ in rounds)
+    ratios = first / empty, statistics.median(later) / empty
+    print(
+        f"\n/{path}: first {first:.2f} s, then {statistics.median(later):.2f} s (median of 5, best {min(later):.2f}); "
+        f"an empty page {empty:.2f} s: first {ratios[0]:.2f} times, then {ratios[1]:.2f} times as long"
+    )
+    assert min(later) < 2.0
+    assert ratios[0] < 2.0  # about 1 s on a quiet laptop is the browser's and Streamlit's own
