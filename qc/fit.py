@@ -59,6 +59,8 @@ class CakeFit:
         return self.shares
 
 
+SAME_MM = 1.0  # starts whose height and board are no further apart end at the same cake
+AGREES = 3.0  # an edge nearer than so many of its standard deviations agrees
 UNSETTLED = "The photos did not settle on one shape; measure the cake by hand before you lean on these figures."
 
 
@@ -93,6 +95,7 @@ class _Trial:
     """A kind of board supposed, and the cake that fits the finder's borders best with it."""
 
     parameters: Array
+    start: Array  # what the finder's borders said: places and sizes are expected about it
     cost: float  # per border point
     square: bool
     settings: FitSettings
@@ -119,7 +122,7 @@ def _trials(
             except OutlineError as error:
                 fault = error
                 continue
-            out.append(_Trial(p, cost, square, guess))
+            out.append(_Trial(p, p, cost, square, guess))
     if not out and fault is not None:
         raise fault
     shape = min(out, key=lambda t: t.cost).square
@@ -129,25 +132,65 @@ def _trials(
 def _best_of(
     trials: list[_Trial], inputs: Mapping[str, PhotoInput], poses: Mapping[str, Pose], scale: Array
 ) -> CakeFit:
-    """The trial whose borders and edges both fit; then the way of weighing edges with which more of them agree.
+    """The supposed board and start with which most of the photos' edges agree.
 
-    A strong edge is mostly the cake's, but a horizon is strong too.
+    Where the rim is hard to see the finder's borders may lead to a wrong edge, so the cake is also begun lower and
+    taller. A quick look at every start, with fewer points, tells which are worth a full fit.
     """
-    careful, bold = trials[0].settings.enough
-    fits: list[tuple[float, CakeFit, _Trial]] = []
-    fault: OutlineError | None = None
-    for t in trials:
+    quick: list[tuple[float, _Trial]] = []
+    faults: list[OutlineError] = []
+
+    def begin(t: _Trial) -> None:
         try:
-            fit = _fine(inputs, poses, t.parameters, scale, t.square, t.settings, bold)
+            problem, solution = _rounds(inputs, poses, t, scale, quick=True)
         except OutlineError as error:
-            fault = error
-            continue
-        fits.append((t.cost * fit.reduced_chi2, fit, t))
-    if not fits and fault is not None:
-        raise fault
-    _, best, t = min(fits, key=lambda f: f[0])
-    other = _fine(inputs, poses, t.parameters, scale, t.square, t.settings, careful)
-    return max(best, other, key=lambda f: sum(q.kept for q in f.quality.values()))
+            faults.append(error)
+        else:
+            quick.append((_agreeing(problem, solution), replace(t, parameters=solution.parameters)))
+
+    for t in trials:
+        begin(t)
+    board = max(quick, key=lambda q: q[0])[1] if quick else trials[0]
+    for other in board.settings.other_heights_mm:
+        p = board.start.copy()
+        p[joint.HEIGHT] += other
+        begin(replace(board, parameters=p))
+    fits: list[tuple[float, joint.Problem, joint.Solution]] = []
+    for t in _different([t for _, t in sorted(quick, key=lambda q: -q[0])], trials[0].settings.full_fits):
+        try:
+            problem, solution = _rounds(inputs, poses, t, scale, quick=False)
+        except OutlineError as error:
+            faults.append(error)
+        else:
+            fits.append((_agreeing(problem, solution), problem, solution))
+    if not fits:
+        raise faults[0]
+    _, problem, solution = max(fits, key=lambda f: f[0])
+    return _result(inputs, poses, problem, solution)
+
+
+def _different(trials: list[_Trial], count: int) -> list[_Trial]:
+    """The first of the trials, the best first, that do not stand for the same cake."""
+    out: list[_Trial] = []
+    for t in trials:
+        apart = [np.abs(t.parameters - o.parameters)[[joint.HEIGHT, joint.BOARD_T]].max() for o in out]
+        if min(apart, default=np.inf) > SAME_MM:
+            out.append(t)
+    return out[:count]
+
+
+def _agreeing(problem: joint.Problem, solution: joint.Solution) -> float:
+    """How many edges of the photos lie where the fitted body and board say, less what is unusual about the cake.
+
+    An edge with more icing on its far side is a swirl or a shadow; it counts as little as the finder believes in it.
+    """
+    cake = solution.parameters[: joint.CAKE]
+    count = -0.5 * float(np.sum((problem.cake_rows @ (cake - problem.cake_mean)) ** 2))
+    for term, r in zip(problem.terms, solution.residuals, strict=True):
+        n = 2 * term.card.corner_count
+        agrees = np.abs(r[n:]) * term.crowd < AGREES
+        count += float(term.worth[agrees[: term.fine]].sum()) + int(agrees[len(term.body) :].sum())
+    return count
 
 
 def _scale_share(fit: CakeFit, uncertainty: float) -> Array:
@@ -265,25 +308,31 @@ def _enough(terms: list[joint.PhotoTerm]) -> None:
             )
 
 
-def _fine(
-    inputs: Mapping[str, PhotoInput],
-    poses: Mapping[str, Pose],
-    p: Array,
-    scale: Array,
-    square: bool,
-    settings: FitSettings,
-    enough: float,
-) -> CakeFit:
-    """Fit to the photos' own edges, in rounds that look ever closer."""
-    start = p
-    for reach, expected in settings.reach_px:
-        terms = terms_of(inputs, poses, p, start, scale, square, settings, Round(reach, expected, enough))
+def _rounds(
+    inputs: Mapping[str, PhotoInput], poses: Mapping[str, Pose], trial: _Trial, scale: Array, quick: bool
+) -> tuple[joint.Problem, joint.Solution]:
+    """Fit to the photos' own edges, in rounds that look ever closer: the wide ones first, then the close ones."""
+    settings, p = trial.settings, trial.parameters
+    if quick:
+        settings = replace(
+            settings,
+            body_points=settings.body_points // 2,
+            board_points=settings.board_points // 2,
+            board_t_sd_mm=0.3 * settings.board_t_sd_mm,
+            dome_sd_mm=0.05,
+            taper_sd_mm=1.0,
+            lean_sd_mm=1.0,
+            wave_sd_mm=0.15,
+            profile_sd_mm=0.2,
+        )
+    for reach, expected, steps in settings.wide_px if quick else settings.close_px:
+        terms = terms_of(inputs, poses, p, trial.start, scale, trial.square, settings, Round(reach, expected))
         _enough(terms)
-        rows, mean = cake_prior(settings, start)
-        problem = joint.Problem(terms, rows, mean, square, settings.robust)
-        solution = joint.solve(problem, p, 15)
+        rows, mean = cake_prior(settings, trial.start)
+        problem = joint.Problem(terms, rows, mean, trial.square, settings.robust)
+        solution = joint.solve(problem, p, steps)
         p = solution.parameters
-    return _result(inputs, poses, problem, solution)
+    return problem, solution
 
 
 def _result(
@@ -333,6 +382,6 @@ def _foot_hidden(inputs: Mapping[str, PhotoInput]) -> bool:
 def _quality(term: joint.PhotoTerm, r: Array) -> OutlineQuality:
     fine = term.fine
     px = (r * term.body.sigma_px)[:fine]
-    kept = np.abs(r[:fine]) * term.crowd < 3
+    kept = np.abs(r[:fine]) * term.crowd < AGREES
     rms = float(np.sqrt(np.mean(px[kept] ** 2))) if kept.any() else float("nan")
     return OutlineQuality(int(kept.sum()), fine, rms, term.body.points_px[:fine], px)

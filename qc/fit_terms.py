@@ -12,7 +12,16 @@ from qc.camera import View
 from qc.card import CardView
 from qc.contour import Board, Contour, board_contours, body_contour, clearance_gradient
 from qc.finder import BOARD, BODY, DECORATION, FOOT_BORDER, Finding
-from qc.outline import Border, Edges, EdgeSettings, board_sides_fit, body_sides_fit, finder_border, photo_edges
+from qc.outline import (
+    Border,
+    Edges,
+    EdgeSettings,
+    beyond,
+    board_sides_fit,
+    body_sides_fit,
+    finder_border,
+    photo_edges,
+)
 from qc.photo import Photo
 from qc.pose import CardPriors, LensPriorLike, Pose, prior_rows
 
@@ -25,15 +34,17 @@ class FitSettings:
 
     body_points: int = 240  # directions in which the body's outline is sought
     board_points: int = 160  # places along the board's edge
-    reach_px: tuple[tuple[float, float], ...] = (
-        (16.0, 6.0),
-        (12.0, 5.0),
-        (8.0, 3.0),
-        (6.0, 2.5),
-        (5.0, 2.0),
-        (4.0, 1.5),
-    )  # per 2016 px of width: how far a
-    # round looks for edges, and how far off (one standard deviation) it expects them
+    wide_px: tuple[tuple[float, float, int], ...] = ((16.0, 6.0, 5), (12.0, 5.0, 5))  # per 2016 px of width: how far a
+    # round looks for edges, how far off (one standard deviation) it expects them, and how many steps it takes
+    close_px: tuple[tuple[float, float, int], ...] = (
+        (10.0, 4.0, 5),
+        (8.0, 3.0, 4),
+        (6.0, 2.5, 4),
+        (5.0, 2.0, 4),
+        (4.0, 1.5, 12),
+    )
+    other_heights_mm: tuple[float, ...] = (-6.0, 5.0)  # to begin with as well: beyond what the finder's borders say
+    full_fits: int = 2  # the most promising starts that are followed to the end
     border_net: float = 2.0  # standard deviation of the finder's border, network pixels, which anchors the fine rounds
     texture_mm: float = 0.12  # icing's own unevenness at one point, that a smooth body can't follow
     crowd: float = 6.0  # neighbouring points share their texture: their weight falls by this much squared
@@ -43,12 +54,12 @@ class FitSettings:
     taper_sd_mm: float = 3.0
     lean_sd_mm: float = 3.0
     slope_sd: float = 0.012
-    dome_mm: float = 0.0
-    dome_sd_mm: float = 0.05
+    dome_mm: float = 0.35  # cakes rise in the middle, some sink: mean and spread of 50 rendered cakes
+    dome_sd_mm: float = 1.0
     edge_mm: float = 4.0
     edge_sd_mm: float = 2.5
-    wave_sd_mm: float = 0.35  # of the second harmonic; falls as (2 / m)
-    wave_fall: float = 1.0
+    wave_sd_mm: float = 0.4  # of the second harmonic
+    wave_fall: float = 0.6  # how it falls for higher ones: as (2 / m) to this power
     profile_sd_mm: float = 0.6
     foot_mm: float = 0.3  # cream creeps out a little where it meets the board
     foot_reach_mm: float = 3.5
@@ -58,7 +69,6 @@ class FitSettings:
     robust: float = 2.5
     clear_net: tuple[int, ...] = (13, 7, 1)  # network pixels kept clear of pieces, the widest that leaves enough
     least_border: int = 40  # border points that are enough
-    enough: tuple[float, ...] = (12.0, 1e9)  # how edges are weighed, one trial each: see EdgeSettings
     start_sd_mm: float = 4.0  # of radius and height as the finder's regions give them
     boards_mm: tuple[tuple[float, float], ...] = ((2.8, 1.2), (12.0, 2.0))  # thickness and spread: cake
     # cards and drums (common practice); a kind between them is told by the edges alone
@@ -146,7 +156,6 @@ class Round:
 
     reach_px: float
     expected_px: float
-    enough: float = 12.0  # see EdgeSettings
 
 
 def terms_of(
@@ -172,6 +181,7 @@ def terms_of(
         border = _border_contour(view, body, finder_border(i.finding, (BODY,), settings.body_points))
         anchors = _anchors(i.finding, border, settings)
         points = _outline_points(view, body, border, anchors, anchors.sigma_px * settings.crowd)
+        worth = np.zeros(0)
         if how.reach_px == 0:
             whole = finder_border(i.finding, (BOARD, BODY, DECORATION, FOOT_BORDER), settings.board_points)
             boards = _board_border(view, board, whole)
@@ -183,6 +193,7 @@ def terms_of(
             contour = body_contour(view, body, settings.body_points)
             edges = _fine_edges(i, contour, body_sides_fit(i.finding, contour, ask, False), how, zoom)
             own = np.hypot(edges.sigma_px, settings.texture_mm * per_mm) * settings.crowd
+            worth = 1 - beyond(i.finding, edges.points_px, contour.normals[edges.index], ask)[BODY]
             points = _joined(_outline_points(view, body, contour, edges, own), points)
             boards = board_contours(view, board, settings.board_points)
             board_edges = [
@@ -202,6 +213,7 @@ def terms_of(
                 rows,
                 mean,
                 len(points) - len(anchors.index),
+                worth,
                 settings.crowd,
             )
         )
@@ -221,7 +233,7 @@ def _anchors(finding: Finding, border: Contour, settings: FitSettings) -> Edges:
 
 def _fine_edges(i: PhotoInput, contour: Contour, keep: NDArray[np.bool_], how: Round, zoom: float) -> Edges:
     return photo_edges(
-        i.photo.pixels, contour, keep, how.reach_px * zoom, how.expected_px * zoom, EdgeSettings(enough=how.enough)
+        i.photo.pixels, contour, keep, how.reach_px * zoom, how.expected_px * zoom, EdgeSettings()
     )
 
 

@@ -110,6 +110,7 @@ class PhotoTerm:
     prior_rows: Array  # (R, PHOTO)
     prior_mean: Array  # (PHOTO,)
     fine: int  # how many of the body's points are edges of the photo itself; the others are the finder's border
+    worth: Array  # (fine,) how sure the finder is that icing ends at the point
     crowd: float  # by how much outline points' standard deviations were raised, since neighbours err alike
 
 
@@ -282,7 +283,8 @@ def solve(problem: Problem, start: Array, steps: int) -> Solution:
         for _ in range(6):
             step = np.zeros(problem.size)
             step[free] = np.linalg.solve(inner + damping * np.diag(np.diag(inner)), -gradient[free])
-            new_cost, _ = _cost(problem, p + step)
+            moved = regraze(problem, p + step)
+            new_cost, new_residuals = _cost(moved, p + step)
             if new_cost <= cost:
                 break
             damping *= 8
@@ -291,8 +293,7 @@ def solve(problem: Problem, start: Array, steps: int) -> Solution:
             break
         gain = cost - new_cost
         p, damping = p + step, max(damping / 6, 1e-9)
-        problem = regraze(problem, p)
-        cost, residuals = _cost(problem, p)
+        problem, cost, residuals = moved, new_cost, new_residuals
         if gain < 0.02:  # a fiftieth of a standard deviation squared: nothing left to gain
             converged = True
             break

@@ -29,7 +29,6 @@ class EdgeSettings:
     least_extra: float = 0.35  # probability of decoration or piping near a contour point that rules it out
     noise_factor: float = 5.0  # an edge must stand out this much over the profile's own noise
     quiet_px: float = 14.0  # half length of the profiles from which the noise is taken
-    enough: float = 12.0  # times the noise: a stronger edge is not likelier to be the cake's (a horizon is strong)
 
 
 @dataclass(frozen=True)
@@ -80,6 +79,11 @@ def net_samples(finding: Finding, points_px: Array) -> NDArray[np.float32]:
 def inside_photo(points_px: Array, size_px: tuple[int, int], margin_px: float) -> NDArray[np.bool_]:
     """Which points (N, 2) lie in the photo, a margin away from its border."""
     return np.asarray(((points_px >= margin_px) & (points_px <= np.array(size_px) - 1 - margin_px)).all(-1))
+
+
+def beyond(finding: Finding, points_px: Array, normals: Array, settings: EdgeSettings) -> NDArray[np.float32]:
+    """Finder's probabilities (6, N) a little outside points (N, 2) with outward normals (N, 2)."""
+    return net_samples(finding, points_px + settings.beside_net / finding.scale_px * normals)
 
 
 def body_sides_fit(finding: Finding, contour: Contour, settings: EdgeSettings, sure: bool) -> NDArray[np.bool_]:
@@ -174,7 +178,7 @@ def photo_edges(
     slope = _slope(light, settings)
     core = np.abs(s) <= reach_px + 1e-6
     noise = float(np.percentile(slope[:, np.abs(s) <= wide], 25)) + 1e-6
-    offset, strength, width = _choose(s[core], slope[:, core], expected_px, settings.enough * noise)
+    offset, strength, width = _choose(s[core], slope[:, core], expected_px)
     ok = strength > settings.noise_factor * noise
     sigma = np.hypot(0.25 * width * np.sqrt(noise / np.maximum(strength, 1e-9)), 0.10)
     points = contour.points_px[index] + offset[:, None] * contour.normals[index]
@@ -193,11 +197,11 @@ def _slope(light: NDArray[np.float32], settings: EdgeSettings) -> Array:
     return np.linalg.norm(d.reshape(n, 3, size), axis=1)
 
 
-def _choose(s: Array, slope: Array, expected_px: float, enough: float) -> tuple[Array, Array, Array]:
-    """Sub-pixel offset, strength and width of each profile's likeliest edge; beyond `enough`, nearness alone counts."""
+def _choose(s: Array, slope: Array, expected_px: float) -> tuple[Array, Array, Array]:
+    """Sub-pixel offset, strength and width of each profile's likeliest edge: strong, and near where it is expected."""
     peak = np.zeros(slope.shape, bool)
     peak[:, 1:-1] = (slope[:, 1:-1] >= slope[:, :-2]) & (slope[:, 1:-1] > slope[:, 2:])
-    score = np.where(peak, np.log(np.minimum(slope, enough) + 1e-9) - 0.5 * (s / expected_px) ** 2, -np.inf)
+    score = np.where(peak, np.log(slope + 1e-9) - 0.5 * (s / expected_px) ** 2, -np.inf)
     k = np.clip(score.argmax(1), 1, len(s) - 2)
     rows = np.arange(len(k))
     left, here, right = slope[rows, k - 1], slope[rows, k], slope[rows, k + 1]

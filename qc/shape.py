@@ -8,9 +8,9 @@ from numpy.typing import NDArray
 
 from qc import joint
 from qc.body import HIGH, LOW, Body
-from qc.clock import clock_of
+from qc.clock import clock_of, theta_of
 from qc.fit import CakeFit
-from qc.quantities import Measurement
+from qc.quantities import Measurement, Meridian
 from qc.uncertainty import magnitude
 
 Array = NDArray[np.float64]
@@ -88,6 +88,24 @@ def roundness_mm(radius_mm: Array) -> float:
     keep = 0.5 ** ((np.arange(len(f)) / UPR) ** 2)
     keep[:2] = 0
     return float(np.ptp(np.fft.irfft(f * keep, len(radius_mm))))
+
+
+def ridges_reach_mm(body: Body, meridians: Sequence[Meridian]) -> Array:
+    """How much further out than the smooth body the icing's ridges reach, at each meridian that was seen (n,).
+
+    Seen from straight above, the outline is where the side stands out furthest; a body that runs through the middle of
+    ridges and belts is narrower than that.
+    """
+    out = []
+    for m in meridians:
+        z, r = np.array(m.height_mm), np.array(m.radius_mm)
+        counts = (z > 0.02 * body.height_mm) & (z < 0.95 * body.height_mm) & np.isfinite(r)
+        if counts.sum() < 20:
+            continue
+        smooth = body.side_radius_mm(float(theta_of(m.clock)), z[counts])
+        off = r[counts] - smooth
+        out.append(float((smooth + off - np.median(off)).max() - smooth.max()))
+    return np.array(out)
 
 
 def shape_components(fit: CakeFit) -> tuple[Array, Array, dict[str, Array]]:
