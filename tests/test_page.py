@@ -45,12 +45,12 @@ def measured_cakes(monkeypatch):
     """The core's answer is a fixed cake; gives the list of what was asked of it."""
     asked = []
 
-    def measure(given, settings, tell, cameras):
+    def run_stages(given, settings, tell, cameras):
         asked.append((sorted(given), settings))
         tell("shape of the cake")
-        return cake()
 
-    monkeypatch.setattr(measuring, "measure", measure)
+    monkeypatch.setattr(measuring, "run_stages", run_stages)
+    monkeypatch.setattr(measuring, "assemble", lambda stages, settings: cake())
     monkeypatch.setattr(photos, "check_photo", usable)
     measuring._measured.clear()
     return asked
@@ -436,7 +436,7 @@ def test_what_the_measurement_refuses_is_said_and_the_photos_stay(store, measure
     def refuse(*given):
         raise error
 
-    monkeypatch.setattr(measuring, "measure", refuse)
+    monkeypatch.setattr(measuring, "run_stages", refuse)
     at = opened("check", **check_address(store))
     assert [e.value for e in at.error] == [str(error)]
     assert "Your decision" not in written(at)

@@ -8,7 +8,7 @@ from app.address import ORDER_PREFIX, CheckAddress, add_photo, next_cake, read_a
 from app.camera_button import camera_button
 from app.decision import decide_and_save
 from app.look import unmarked
-from app.measuring import measured
+from app.measuring import explaining_pictures, measured
 from app.photos import TITLES, report, small
 from app.pictures import annotated
 from app.result_view import show_result
@@ -192,7 +192,12 @@ def _result(address: CheckAddress, kept: KeptStandard, order: dict[str, float], 
     _bring_into_view(address)
     if kept.standard.starting_values:
         st.caption("These limits are starting values: measure ten cakes that you accept and set your own.")
-    show_result(result, judgement, lambda: annotated(hashes, result))
+    show_result(
+        result,
+        judgement,
+        lambda: annotated(hashes, result),
+        lambda: explaining_pictures(hashes, kept.standard, order),
+    )
     decide_and_save(address, kept, order, hashes, result, judgement)
     if st.button("Next cake", icon=":material/add_a_photo:", width="stretch"):
         next_cake()

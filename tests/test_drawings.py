@@ -1,0 +1,53 @@
+"""Pictures that explain a measurement: all of them there, in the same numbering, and none that can spoil a result."""
+
+import numpy as np
+import pytest
+
+from qc import drawings as module
+from qc.commands.measure import write_drawings
+from qc.drawings import drawings
+from qc.measure import MeasureSettings, assemble, run_stages
+from qc.photo import read_photo
+from qc.samples import samples
+
+
+@pytest.fixture(scope="module")
+def stages():
+    sample = next(s for s in samples() if s.name == "cream-dollops")
+    photos = {n: read_photo(d, n) for n, d in sample.photos.items()}
+    return run_stages(photos, MeasureSettings(sample.print_scale or (1.0, 1.0)))
+
+
+def test_every_picture_is_there_and_wide_enough(stages, tmp_path):
+    result = assemble(stages, MeasureSettings())
+    write_drawings(stages, result, tmp_path / "seen")
+    files = {f.stem for f in (tmp_path / "seen").glob("*.jpg")}
+    lines = {f"side-line-{p}-{s}" for p in ("side", "side2") for s in ("left", "right")}
+    surface = {"side-surface", "top-surface", "relief-top", "relief-side", "relief-side2"}
+    assert files == {"top", "side", "side2", "pattern"} | lines | surface
+    told = (tmp_path / "seen" / "pictures.txt").read_text()
+    assert all(f"{name}.jpg: " in told for name in files)
+    for picture in drawings(stages):
+        assert picture.pixels.shape[1] >= 700
+        assert picture.pixels.shape[1] <= module.STRIP * picture.pixels.shape[0], "no thin strip on a phone"
+        assert picture.jpeg()[:2] == b"\xff\xd8"
+
+
+def test_pieces_have_one_number_in_both_pictures(stages):
+    """The numbers over the photo are those of the pattern's picture: the order of the result's pieces."""
+    drawn = [line for line in assemble(stages, MeasureSettings()).overlays["top"].lines if line.kind == "decoration"]
+    assert [line.text for line in drawn] == [str(k + 1) for k in range(len(stages.decorations.pieces))]
+    view, body = stages.fit.views["top"], stages.fit.body
+    for line, piece in zip(drawn, stages.decorations.pieces, strict=True):
+        x, y = np.array([piece.x_mm]), np.array([piece.y_mm])
+        middle = view.project(body.top_point_mm(x, y))[0]
+        assert np.hypot(*(np.mean(line.points_px, 0) - middle)) < 10
+
+
+def test_one_picture_that_fails_leaves_the_others(stages, monkeypatch):
+    def fails(*_):
+        raise ValueError("no edge here")
+
+    before = {d.name for d in drawings(stages)}
+    monkeypatch.setattr(module, "draw_silhouette", fails)
+    assert {d.name for d in drawings(stages)} == {n for n in before if not n.startswith("side-line")}
