@@ -84,9 +84,12 @@ def _show_explaining(explaining: Callable[[], tuple[Drawing, ...] | None]) -> No
         if not found:
             st.caption("These pictures are drawn for the latest cakes only. Send the photos again to see them.")
             return
-        for drawing in found:
-            st.markdown(f"**{unmarked(drawing.title)}**")
-            st.image(drawing.pixels, width="stretch", caption=drawing.words)
+        for words in dict.fromkeys(drawing.words for drawing in found):  # pictures that are read alike stand together
+            alike = [drawing for drawing in found if drawing.words == words]
+            st.caption(words)
+            columns = st.columns(min(2, len(alike)))
+            for number, drawing in enumerate(alike):
+                columns[number % 2].image(drawing.pixels, width="stretch", caption=drawing.title)
 
 
 def _other_values(result: CheckResult, judgement: Judgement) -> None:

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from qc import drawing
 from qc import drawings as module
 from qc.commands.measure import write_drawings
 from qc.drawings import drawings
@@ -51,3 +52,21 @@ def test_one_picture_that_fails_leaves_the_others(stages, monkeypatch):
     before = {d.name for d in drawings(stages)}
     monkeypatch.setattr(module, "draw_silhouette", fails)
     assert {d.name for d in drawings(stages)} == {n for n in before if not n.startswith("side-line")}
+
+
+def test_a_close_picture_holds_cake_and_board_and_its_lines_stay_in_place(stages):
+    """Cut out of the whole drawn photo at the same scale, the close one shows the same lines at the same places."""
+    result = assemble(stages, MeasureSettings())
+    photo = stages.seen["top"].photo
+    whole, close = drawing.draw(photo, result, "top"), drawing.draw(photo, result, "top", close=True)
+    lines = [line for line in result.overlays["top"].lines if line.kind in ("body", "board")]
+    points = np.concatenate([np.array(line.points_px) for line in lines])
+    assert close.shape[0] < whole.shape[0]
+    low, high = drawing._around(result.overlays["top"], np.array([photo.width_px, photo.height_px]))
+    assert (points >= low).all()
+    assert (points <= high).all()
+    scale = close.shape[1] / (high[0] - low[0])
+    yellow = np.abs(close.astype(int) - drawing.COLOURS["body"]).sum(-1) < 60
+    for x, y in (np.array(lines[0].points_px)[::20] - low) * scale:
+        near = yellow[max(0, int(y) - 4) : int(y) + 5, max(0, int(x) - 4) : int(x) + 5]
+        assert near.any()
