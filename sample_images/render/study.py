@@ -14,7 +14,6 @@ from . import bodies, card, decorations, geometry, paints, params, photo, props,
 from .geometry import TAU
 from .things import CREAM, GLOSS, MATT, SATIN, Look, Thing, plain
 
-
 PLAIN, EMPTY = 0.42, 0.05  # shares of shop cakes on a plain bench and of places without a cake
 
 
@@ -144,7 +143,7 @@ def _border(rng, label, tier, z, rgb):
     turns = TAU if tier.gap is None else TAU - tier.gap[1]
     start = 0.0 if tier.gap is None else tier.gap[0] + tier.gap[1]
     if foot and rng.random() < 0.22:
-        high = rng.uniform(6, min(35, 0.5 * tier.height))
+        high = rng.uniform(6, max(6, min(35, 0.5 * tier.height)))
         a = np.linspace(0, turns, 241) + start
         r = (tier.radius * 1.01 + 1.0) * np.ones_like(a)
         P = np.stack([np.stack([r * np.cos(a), r * np.sin(a), 0 * a + v], -1) for v in (z + 0.5, z + high)])
@@ -166,7 +165,7 @@ def _toppings(rng, tier, z, held_out):
         kind = "citrus" if held_out else str(rng.choice([k for k in toppings.ALL if k != "citrus"]))
         size = float(np.clip(rng.uniform(8, 45), 5, room * 0.8))
         if kind in ("rose", "figure", "sign", "bow", "heart"):
-            size = float(rng.uniform(15, 0.9 * room))
+            size = float(rng.uniform(15, max(15, 0.9 * room)))
         colour = tier.rgb if rng.random() < 0.3 else paints.icing_rgb(rng)
         protos = [toppings.make(kind, size, rng, colour) for _ in range(2)]
         most = max(int(1.2e6 / len(protos[0][0])), 3)
