@@ -4,6 +4,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from qc.card import CardView
+from qc.finder import BOARD, CAKE, Finding
 from qc.photo import Photo
 from qc.quantities import CheckResult, Line, Overlay
 
@@ -44,6 +46,26 @@ def draw(photo: Photo, result: CheckResult, name: str, close: bool = False) -> P
     return picture
 
 
+def draw_seen(photo: Photo, finding: Finding, card: CardView | None, long_side_px: int = LONG_SIDE_PX) -> Pixels:
+    """The photo, shrunk, with what the first look saw: cake, board and the card's corners; (h, w, 3) RGB."""
+    scale = min(1.0, long_side_px / max(photo.width_px, photo.height_px))
+    size = (round(photo.width_px * scale), round(photo.height_px * scale))
+    picture = np.asarray(cv2.resize(photo.pixels, size, interpolation=cv2.INTER_AREA), np.uint8)
+    labels, inside = finding.net_labels(), finding.inside()
+    lines = []
+    for kind, these in (("board", (*CAKE, BOARD)), ("body", CAKE)):
+        outlines, _ = cv2.findContours(
+            (np.isin(labels, these) & inside).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE
+        )
+        if outlines:
+            largest = max(outlines, key=cv2.contourArea)[:, 0].astype(float)
+            lines.append(Line(kind, tuple(map(tuple, finding.to_photo(largest).tolist()))))
+    panels = (card.floor, card.standing) if card is not None else ()
+    lines += [Line("card", tuple(map(tuple, p.corners_px.tolist())), closed=False) for p in panels if p is not None]
+    draw_overlay(picture, Overlay(photo.width_px, photo.height_px, tuple(lines)), scale)
+    return picture
+
+
 def _around(overlay: Overlay, size_px: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Upper left and lower right corner (x, y) of what holds cake, board and pieces, within the photo."""
     kinds = ("body", "board", "decoration")
@@ -58,7 +80,7 @@ def _around(overlay: Overlay, size_px: NDArray[np.int64]) -> tuple[NDArray[np.in
 
 def draw_overlay(picture: Pixels, overlay: Overlay, scale: float, origin_px: tuple[float, float] = (0.0, 0.0)) -> None:
     """Draw lines into a picture that begins at `origin_px` (x, y) of the photo and is `scale` times its size."""
-    weight = max(1, round(max(picture.shape[:2]) / 700))
+    weight = max(2, round(max(picture.shape[:2]) / 700))
     for line in overlay.lines:
         points = (np.array(line.points_px) - origin_px + 0.5) * scale - 0.5
         colour = COLOURS.get(line.kind, (255, 255, 255))

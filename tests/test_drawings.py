@@ -70,3 +70,18 @@ def test_a_close_picture_holds_cake_and_board_and_its_lines_stay_in_place(stages
     for x, y in (np.array(lines[0].points_px)[::20] - low) * scale:
         near = yellow[max(0, int(y) - 4) : int(y) + 5, max(0, int(x) - 4) : int(x) + 5]
         assert near.any()
+
+
+def test_the_first_look_outlines_the_cake(stages):
+    """The yellow outline lies along the measured body's, within the network's few pixels; pieces may stand over it."""
+    seen = stages.seen["side"]
+    picture = drawing.draw_seen(seen.photo, seen.finding, seen.card, 600)
+    assert picture.shape == (450, 600, 3)
+    yellow = np.argwhere(np.abs(picture.astype(int) - drawing.COLOURS["body"]).sum(-1) < 40)
+    body = np.array(
+        next(x for x in assemble(stages, MeasureSettings()).overlays["side"].lines if x.kind == "body").points_px
+    )
+    scale = 600 / seen.photo.width_px
+    assert yellow[:, 1].min() == pytest.approx(body[:, 0].min() * scale, abs=12)
+    assert yellow[:, 1].max() == pytest.approx(body[:, 0].max() * scale, abs=12)
+    assert drawing.draw_seen(seen.photo, seen.finding, None, 600).shape == (450, 600, 3)

@@ -9,7 +9,7 @@ from app.camera_button import camera_button
 from app.decision import decide_and_save
 from app.look import unmarked
 from app.measuring import explaining_pictures, measured
-from app.photos import TITLES, report, small
+from app.photos import TITLES, first_look, small
 from app.pictures import annotated
 from app.result_view import show_result
 from app.shop import store
@@ -149,11 +149,14 @@ def _usable(sha256: str, name: str, complete: bool) -> bool:
     """Show one photo and whether it can be measured, or why to take it again."""
     seen = st.session_state.setdefault(LOOKED_AT, set())
     try:
-        st.image(small(sha256, name), width=THUMB_PX)
+        place = st.empty()
+        place.image(small(sha256, name), width=THUMB_PX)
         if complete and sha256 not in seen:
             return True
         with st.spinner("Looking at the photo ..."):
-            told = report(sha256, name)
+            look = first_look(sha256, name)
+        place.image(look.picture, width=THUMB_PX)
+        told = look.report
         seen.add(sha256)
     except CakeQCError as error:
         st.error(unmarked(str(error)), icon=":material/replay:")
