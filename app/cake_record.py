@@ -68,7 +68,7 @@ def _pictures(record: CheckRecord) -> dict[str, NDArray[np.uint8]]:
 def _drawn(number: int, take: int, name: str) -> NDArray[np.uint8]:
     """A stored photo with its latest measurement; `take` makes a re-measurement another picture."""
     record = store().check(number)
-    return draw(read_photo(record.photos[name].path, name), record.result, name)
+    return draw(read_photo(record.photos[name].path, name), record.result, name, close=True)
 
 
 def _report(record: CheckRecord) -> None:

@@ -9,11 +9,12 @@ from qc.consistency import Consistency
 from qc.learning import LearningCurve
 from qc.limits import Limit, limit_words, unit_words
 from qc.quantities import QUANTITIES
-from qc.trends import Trend
+from qc.trends import BatchTrend, Trend
 
 MOST_POINTS = 150  # the latest cakes are drawn; more are a smear on a phone. The numbers use all of them
 HEIGHT_PX = 340
 FONT_PX = 13
+INK = "#2b2622"
 
 
 def axis_title(name: str) -> str:
@@ -22,7 +23,7 @@ def axis_title(name: str) -> str:
     return QUANTITIES[name].label + (f", {unit}" if unit else "")
 
 
-def trend_chart(trend: Trend, limit: Limit | None, drift: bool) -> alt.LayerChart:
+def trend_chart(trend: Trend, limit: Limit | None, drift: bool, marks: bool = False) -> alt.LayerChart:
     """Single cakes with their uncertainty, chance limits, house limit, signals and notes."""
     data = _points(trend)
     name = trend.series.quantity
@@ -34,6 +35,7 @@ def trend_chart(trend: Trend, limit: Limit | None, drift: bool) -> alt.LayerChar
         alt.Tooltip("cake:Q", title="cake"),
         alt.Tooltip("state:N", title="counts"),
         alt.Tooltip("words:N", title="note"),
+        alt.Tooltip("day:N", title="the day"),
     ]
     base = alt.Chart(data)
     layers: list[alt.Chart] = [*_limit_layers(limit), *_chance_layers(trend)]
@@ -48,6 +50,11 @@ def trend_chart(trend: Trend, limit: Limit | None, drift: bool) -> alt.LayerChar
     layers.append(signal.encode(x=x, y=y, tooltip=tips))
     if drift and trend.ewma is not None:
         layers.append(_drift_layer(trend))
+    if marks:
+        busy = alt.Chart(data[data["day"] != ""]).mark_point(
+            shape="triangle-down", size=90, yOffset=-16, color=INK, filled=True, opacity=0.9
+        )
+        layers.append(busy.encode(x=x, y=y, tooltip=tips))
     layers += _note_layers(data)
     return _finish(layers)
 
@@ -63,12 +70,15 @@ def _points(trend: Trend) -> pd.DataFrame:
     for found in trend.signals:
         signal[found.at] = True
         words[found.at] = found.words
-    notes = [""] * len(s)
+    notes, day = [""] * len(s), [""] * len(s)
     for mark in trend.marks:
-        notes[mark.at] = mark.words
+        if mark.words.startswith("recipe"):
+            notes[mark.at] = mark.words
+        else:
+            day[mark.at] = ", ".join(filter(None, (day[mark.at], mark.words)))
     frame = pd.DataFrame(
         {"time": s.time, "value": s.value, "low": low, "high": high, "cake": s.check_id, "state": state}
-        | {"signal": signal, "words": words, "note": notes}
+        | {"signal": signal, "words": words, "note": notes, "day": day}
     )
     return frame[np.isfinite(s.value)].tail(MOST_POINTS)
 
@@ -123,7 +133,7 @@ def _note_layers(data: pd.DataFrame) -> list[alt.Chart]:
     chart = alt.Chart(recipe)
     return [
         chart.mark_rule(color=NEUTRAL_COLOUR, strokeDash=[2, 3]).encode(x="time:T"),
-        chart.mark_text(dx=8, baseline="top", color="#2b2622", fontSize=FONT_PX, fontWeight="bold").encode(
+        chart.mark_text(dx=8, baseline="top", color=INK, fontSize=FONT_PX, fontWeight="bold").encode(
             x="time:T", y=alt.value(2), text="letter:N"
         ),
     ]
@@ -177,6 +187,34 @@ def consistency_chart(found: Consistency, limit: Limit | None) -> alt.LayerChart
     return _finish(layers, 60 + 44 * len(names))
 
 
+def days_chart(found: BatchTrend, name: str) -> alt.LayerChart:
+    """Average of each day with two cakes or more, with the limits of chance, which follow the day's number of cakes."""
+    assert found.chart is not None
+    limits = found.chart.mean_limits
+    frame = pd.DataFrame(
+        {"day": found.day, "value": found.chart.mean, "low": limits.low, "high": limits.high, "cakes": found.chart.size}
+    ).tail(MOST_POINTS)
+    frame["out"] = (frame["value"] > frame["high"]) | (frame["value"] < frame["low"])
+    x = alt.X("day:T", title=None, axis=alt.Axis(format="%d %b", labelFontSize=FONT_PX, tickCount=6))
+    y = alt.Y("value:Q", title=f"{axis_title(name)}, day's average", scale=alt.Scale(zero=False))
+    tips = [
+        alt.Tooltip("day:T", format="%d %b %Y"),
+        alt.Tooltip("value:Q", format=f".{QUANTITIES[name].decimals}f", title="average"),
+        alt.Tooltip("cakes:Q"),
+    ]
+    base = alt.Chart(frame)
+    return _finish(
+        [
+            base.mark_rule(color=BAND_COLOUR, strokeWidth=7).encode(x=x, y="low:Q", y2="high:Q"),
+            base.mark_circle(color=WITHIN_COLOUR, size=60, opacity=1).encode(x=x, y=y, tooltip=tips),
+            base.transform_filter(alt.datum.out)
+            .mark_point(shape="diamond", size=190, color=OUTSIDE_COLOUR, strokeWidth=2.5)
+            .encode(x=x, y=y, tooltip=tips),
+        ],
+        240,
+    )
+
+
 def _sideways_limit(limit: Limit | None) -> list[alt.Chart]:
     if limit is None:
         return []
@@ -187,14 +225,15 @@ def _sideways_limit(limit: Limit | None) -> list[alt.Chart]:
     return [alt.Chart(pd.DataFrame({"e": [edge]})).mark_rule(color=OUTSIDE_COLOUR, strokeWidth=2).encode(x="e:Q")]
 
 
-def key_words(name: str, limit: Limit | None, drift: bool) -> str:
+def key_words(name: str, limit: Limit | None, drift: bool, marks: bool = False) -> str:
     """What the chart shows, in words."""
     house = f" Pale band or orange line: the house limit ({limit_words(name, limit)})." if limit else ""
+    busy = " Small triangles: made in a rush or in a warm kitchen; tap one." if marks else ""
     slow = " Thick orange line: the slow drift." if drift else ""
     return (
         f"Dots: single cakes (the latest {MOST_POINTS} at most), grey bars their uncertainty. "
         "Dashed lines: what chance alone does. "
-        f"Orange diamonds: something stands out. Hollow: does not count.{house}{slow}"
+        f"Orange diamonds: something stands out. Hollow: does not count.{house}{slow}{busy}"
     )
 
 
@@ -203,5 +242,5 @@ def _finish(layers: list[alt.Chart], height_px: int = HEIGHT_PX) -> alt.LayerCha
         alt.LayerChart(layer=layers)
         .properties(height=height_px)
         .configure_view(stroke=None)
-        .configure_axis(titleFontSize=FONT_PX, labelFontSize=FONT_PX, gridColor="#ebe4d9", labelColor="#2b2622")
+        .configure_axis(titleFontSize=FONT_PX, labelFontSize=FONT_PX, gridColor="#ebe4d9", labelColor=INK)
     )

@@ -11,13 +11,15 @@ from app.photos import photo
 from app.shop import store
 from qc import house
 from qc.checking import settings_for
+from qc.drawings import Drawing, drawings
 from qc.errors import CakeQCError
-from qc.measure import measure
+from qc.measure import Stages, assemble, run_stages
 from qc.profiles import CameraStore
 from qc.quantities import CheckResult
 from qc.standard import HouseStandard
 from qc.teaching import teach_later
 
+KEPT_STAGES = 2  # checks whose explaining pictures can be drawn: what they are drawn from is large
 KEPT_RESULTS = 64  # a morning's cakes; a reload then shows the result at once
 
 
@@ -26,6 +28,7 @@ class _Measured:
 
     def __init__(self) -> None:
         self.results: OrderedDict[tuple[object, ...], CheckResult] = OrderedDict()
+        self.stages: OrderedDict[tuple[object, ...], Stages] = OrderedDict()
         self.lock = Lock()
 
     def get(self, key: tuple[object, ...], work: Callable[[], CheckResult]) -> CheckResult:
@@ -36,6 +39,11 @@ class _Measured:
                     while len(self.results) > KEPT_RESULTS:
                         self.results.popitem(last=False)
         return self.results[key]
+
+    def keep_stages(self, key: tuple[object, ...], stages: Stages) -> None:
+        self.stages[key] = stages
+        while len(self.stages) > KEPT_STAGES:
+            self.stages.popitem(last=False)
 
     def known(self, key: tuple[object, ...]) -> bool:
         return key in self.results
@@ -49,7 +57,7 @@ def _measured() -> _Measured:
 def measured(hashes: dict[str, str], standard: HouseStandard, order: dict[str, float]) -> CheckResult:
     """What the photos show; tells its stages on the page while it works. Raises CakeQCError."""
     settings = settings_for(standard, order, house.card_scale(store()))
-    key = (*sorted(hashes.items()), settings)
+    key = _key(hashes, standard, order)
     if _measured().known(key):
         return _measured().get(key, lambda: CheckResult(()))
     place = st.empty()
@@ -61,11 +69,31 @@ def measured(hashes: dict[str, str], standard: HouseStandard, order: dict[str, f
 
         def work() -> CheckResult:
             photos = {name: photo(sha256, name) for name, sha256 in hashes.items()}
-            return measure(photos, settings, tell, CameraStore())
+            stages = run_stages(photos, settings, tell, CameraStore())
+            _measured().keep_stages(key, stages)
+            return assemble(stages, settings)
 
         result = _measured().get(key, work)
     place.empty()
     return result
+
+
+def _key(hashes: dict[str, str], standard: HouseStandard, order: dict[str, float]) -> tuple[object, ...]:
+    return (*sorted(hashes.items()), settings_for(standard, order, house.card_scale(store())))
+
+
+def explaining_pictures(
+    hashes: dict[str, str], standard: HouseStandard, order: dict[str, float]
+) -> tuple[Drawing, ...] | None:
+    """What the measurement of these photos looked like; None when it was too long ago to be drawn."""
+    key = _key(hashes, standard, order)
+    stages = _measured().stages.get(key)
+    return None if stages is None else _drawn(str(hash(key)), stages)
+
+
+@st.cache_data(max_entries=4, show_spinner="Drawing ...")
+def _drawn(key: str, _stages: Stages) -> tuple[Drawing, ...]:
+    return drawings(_stages)
 
 
 def learn_cameras(hashes: dict[str, str]) -> None:

@@ -1,11 +1,17 @@
 """Photos on the page: read once, checked once, shown small."""
 
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
 import cv2
 import numpy as np
 import streamlit as st
 from numpy.typing import NDArray
 
 from app.shop import store
+from qc.card import CardView, find_card
+from qc.drawing import draw_seen
+from qc.errors import CardError
 from qc.finder import find
 from qc.photo import Photo, read_photo
 from qc.quantities import PhotoReport
@@ -21,11 +27,29 @@ def photo(sha256: str, name: str) -> Photo:
     return read_photo(store().photos.received(sha256), name)
 
 
-@st.cache_data(max_entries=200, show_spinner=False)
-def report(sha256: str, name: str) -> PhotoReport:
-    """Whether a photo is usable, in words: card, light, sharpness, the whole cake in the frame."""
+@dataclass(frozen=True)
+class Look:
+    """What the first look at a photo says, and shows."""
+
+    report: PhotoReport
+    picture: NDArray[np.uint8]
+
+
+@st.cache_data(max_entries=60, show_spinner=False)
+def first_look(sha256: str, name: str) -> Look:
+    """Whether a photo is usable, in words: card, light, sharpness, the whole cake in the frame; its outline drawn."""
     shot = photo(sha256, name)
-    return check_photo(shot, name, None, find(shot.pixels))
+    with ThreadPoolExecutor(2) as pool:  # the network and the search for the card need half the time beside each other
+        finding, card = pool.submit(find, shot.pixels), pool.submit(_card, shot)
+    told = check_photo(shot, name, card.result(), finding.result())
+    return Look(told, draw_seen(shot, finding.result(), card.result(), SHOWN_PX))
+
+
+def _card(shot: Photo) -> CardView | None:
+    try:
+        return find_card(shot)
+    except CardError:
+        return None  # the retake check says it in words
 
 
 @st.cache_data(max_entries=24, show_spinner=False)

@@ -10,4 +10,4 @@ from qc.quantities import CheckResult
 
 def annotated(hashes: dict[str, str], result: CheckResult) -> dict[str, NDArray[np.uint8]]:
     """Each uploaded photo with its measurements drawn in."""
-    return {name: draw(photo(sha256, name), result, name) for name, sha256 in hashes.items()}
+    return {name: draw(photo(sha256, name), result, name, close=True) for name, sha256 in hashes.items()}

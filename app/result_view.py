@@ -10,18 +10,26 @@ from numpy.typing import NDArray
 from app.look import COLOURS, banner, lines_table, unmarked
 from app.photos import TITLES
 from qc.advice import Advice, advise
+from qc.drawings import Drawing
 from qc.quantities import QUANTITIES, CheckResult
 from qc.verdict import Judgement, Verdict, value_words
 
 Pictures = dict[str, NDArray[np.uint8]]
 
 
-def show_result(result: CheckResult, judgement: Judgement, pictures: Callable[[], Pictures]) -> None:
+def show_result(
+    result: CheckResult,
+    judgement: Judgement,
+    pictures: Callable[[], Pictures],
+    explaining: Callable[[], tuple[Drawing, ...] | None] | None = None,
+) -> None:
     """The whole result, the most useful first; the pictures are drawn when the verdict already stands."""
     banner(judgement)
     show_advice(advise(judgement, result))
     _show_warnings(result, judgement)
     show_pictures(pictures())
+    if explaining is not None:
+        _show_explaining(explaining)
     st.subheader("Every line of the standard")
     lines_table(judgement)
     _other_values(result, judgement)
@@ -64,6 +72,24 @@ def show_pictures(pictures: Pictures) -> None:
         return
     for column, (name, pixels) in zip(st.columns(len(pictures)), pictures.items(), strict=True):
         column.image(pixels, caption=TITLES.get(name, name), width="stretch")
+
+
+def _show_explaining(explaining: Callable[[], tuple[Drawing, ...] | None]) -> None:
+    """Pattern, side lines and surface, folded away and drawn only when somebody looks."""
+    fold = st.expander("See how it was measured", icon=":material/draw:", on_change="rerun", key="explaining")
+    if not fold.open:
+        return
+    with fold:
+        found = explaining()
+        if not found:
+            st.caption("These pictures are drawn for the latest cakes only. Send the photos again to see them.")
+            return
+        for words in dict.fromkeys(drawing.words for drawing in found):  # pictures that are read alike stand together
+            alike = [drawing for drawing in found if drawing.words == words]
+            st.caption(words)
+            columns = st.columns(min(2, len(alike)))
+            for number, drawing in enumerate(alike):
+                columns[number % 2].image(drawing.pixels, width="stretch", caption=drawing.title)
 
 
 def _other_values(result: CheckResult, judgement: Judgement) -> None:

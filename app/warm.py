@@ -31,7 +31,7 @@ def warm_up() -> None:
         importlib.import_module(name)
     bench = _invented()
     one, limit = bench.only(bench.decorator == "A"), nominal(65.0, 4.0)
-    charts.trend_chart(trend(one, limit), limit, drift=True).to_dict()
+    charts.trend_chart(trend(one, limit), limit, drift=True, marks=True).to_dict()
     batch_trend(one)
     for curve in learning_report({"height": one}, {"height": limit}, np.random.default_rng(0)).gained:
         charts.learning_chart(curve).to_dict()

@@ -26,6 +26,7 @@ class PatternSettings:
     off_centre: float = 0.16  # share of the cake's radius by which a ring may be off centre
     centre_share: float = 0.25  # of the cake's radius within which a piece stands in the middle
     odd_size: float = 0.6  # share of the ring's usual size under which a piece off the rings is a mark in the icing
+    nearly: float = 0.8  # of that size from which what is left out may yet be a piece
     odd_probability: float = 0.9  # ... unless the network is surer than this
     sure: float = 0.8  # mean probability from which nobody need look again whether a piece is one
     border_pieces: int = 18  # from which touching pieces along the rim are a border
@@ -118,6 +119,7 @@ def judge_pattern(
     middle = plan_centre_mm(body)
     ring_of = assign_rings(pieces, middle, body.radius_mm, settings)
     keep = _no_marks(pieces, ring_of, middle, body.radius_mm, settings)
+    doubtful = _nearly_kept(pieces, keep, doubtful_mm, settings)
     pieces, ring_of = pieces.take(keep), ring_of[keep]
     rim, pieces, ring_of = _split_rim(pieces, ring_of, middle, body, settings)
     rings = tuple(
@@ -131,22 +133,15 @@ def judge_pattern(
         best_pattern(pieces.centres_mm[r.singles], (r.circle.x_mm, r.circle.y_mm), r.circle.radius_mm, r.places)
         for r in rings
     )
-    even = None
-    if rings:
-        theta = np.arctan2(
-            *(pieces.centres_mm[rings[0].members] - [rings[0].circle.x_mm, rings[0].circle.y_mm]).T[::-1]
-        )
-        even = rayleigh(theta, rings[0].places)
+    even = _evenness(pieces, rings[0]) if rings else None
     rows, warnings = measure_pattern(pieces, rings, middle, expected, settings, plane)
     unsure = pieces.centres_mm[pieces.probability < settings.sure]
-    if doubtful_mm is not None:
-        away = np.hypot(*(doubtful_mm[:, None] - pieces.centres_mm[None]).transpose(2, 0, 1))
-        nowhere = (away > 0.5 * pieces.diameters_mm).all(1)  # of what is seen within a piece nothing is in doubt
-        unsure = np.concatenate([unsure, doubtful_mm[nowhere]])
+    away = np.hypot(*(doubtful[:, None] - pieces.centres_mm[None]).transpose(2, 0, 1))
+    nowhere = (away > 0.5 * pieces.diameters_mm).all(1)  # of what is seen within a piece nothing is in doubt
+    unsure = np.concatenate([unsure, doubtful[nowhere]])
     if len(unsure):
         rows = [replace(r, uncertainty=float(len(unsure))) if r.unit == "1" else r for r in rows]
-        hours = ", ".join(f"{h:.0f}" for h in np.unique(np.round(np.asarray(clock_of(_angles(unsure))))))
-        warnings.append(f"It is unclear whether what is seen at {hours} o'clock on the top is a decoration.")
+        warnings.append(f"It is unclear whether what is seen {_where(unsure, body)} on the top is a decoration.")
     return Pattern(_decorations(pieces, ring_of, rings, ideals), tuple(rows), even, rings, ideals, tuple(warnings), rim)
 
 
@@ -158,6 +153,21 @@ def plan_centre_mm(body: Body) -> Array:
     ray = np.stack([np.cos(theta), np.sin(theta)], -1)
     reach = np.einsum("ztc,tc->zt", wall[..., :2], ray).max(0)
     return 2 * (reach[:, None] * ray).mean(0)  # first harmonic of the outline about the origin
+
+
+def _evenness(pieces: Pieces, ring: Ring) -> Evenness:
+    away = pieces.centres_mm[ring.members] - [ring.circle.x_mm, ring.circle.y_mm]
+    return rayleigh(_angles(away), ring.places)
+
+
+def _where(points_mm: Array, body: Body) -> str:
+    """Places in words: in the middle, at which hours of the clock."""
+    outside = np.hypot(*points_mm.T) > 0.12 * body.radius_mm
+    hours = np.unique(np.round(np.asarray(clock_of(_angles(points_mm[outside])))))
+    words = ["in the middle"] if not outside.all() else []
+    if len(hours):
+        words.append("at " + ", ".join(f"{h:.0f}" for h in hours) + " o'clock")
+    return " and ".join(words)
 
 
 def _angles(points_mm: Array) -> Array:
@@ -226,6 +236,17 @@ def _no_marks(
     inside = np.hypot(*(pieces.centres_mm - middle_mm).T) < settings.centre_share * radius_mm
     bad = (ring_of == 0) & ((small & (unsure | ~inside)) | (unsure & ~inside))
     return np.nonzero(~bad)[0]
+
+
+def _nearly_kept(
+    pieces: Pieces, keep: NDArray[np.int64], doubtful_mm: Array | None, settings: PatternSettings
+) -> Array:
+    """Places (M, 2) of what hardly is a piece: the given ones, and what was left out by little."""
+    others = np.setdiff1d(np.arange(len(pieces.centres_mm)), keep)
+    usual = float(np.median(pieces.diameters_mm)) if len(keep) else 0.0
+    large = pieces.diameters_mm[others] > settings.nearly * settings.odd_size * usual
+    given = np.zeros((0, 2)) if doubtful_mm is None else doubtful_mm
+    return np.concatenate([given, pieces.centres_mm[others[large]]])
 
 
 def _split_rim(

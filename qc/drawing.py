@@ -4,6 +4,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from qc.card import CardView
+from qc.finder import BOARD, CAKE, Finding
 from qc.photo import Photo
 from qc.quantities import CheckResult, Line, Overlay
 
@@ -20,24 +22,67 @@ COLOURS = {
 }
 DASHED = {"board", "true level"}
 LONG_SIDE_PX = 1600  # of the drawn picture
+MARGIN = 0.14  # round cake and board, as a share of their size: room for the words beside the level lines
 
 
-def draw(photo: Photo, result: CheckResult, name: str) -> Pixels:
-    """The photo, at most LONG_SIDE_PX long, with what was measured drawn in; (h, w, 3) RGB."""
-    scale = min(1.0, LONG_SIDE_PX / max(photo.width_px, photo.height_px))
-    size = (round(photo.width_px * scale), round(photo.height_px * scale))
-    picture = np.asarray(cv2.resize(photo.pixels, size, interpolation=cv2.INTER_AREA), np.uint8)
+def draw(photo: Photo, result: CheckResult, name: str, close: bool = False) -> Pixels:
+    """The photo, at most LONG_SIDE_PX long, with what was measured drawn in; (h, w, 3) RGB.
+
+    Parameters
+    ----------
+    close : bool
+        Only cake and board with a margin, so that a phone shows them large.
+    """
     overlay = result.overlays.get(name)
+    low, high = np.zeros(2, int), np.array([photo.width_px, photo.height_px])
+    if close and overlay is not None:
+        low, high = _around(overlay, high)
+    cut = photo.pixels[low[1] : high[1], low[0] : high[0]]
+    scale = min(1.0, LONG_SIDE_PX / max(cut.shape[:2]))
+    size = (round(cut.shape[1] * scale), round(cut.shape[0] * scale))
+    picture = np.asarray(cv2.resize(cut, size, interpolation=cv2.INTER_AREA), np.uint8)
     if overlay is not None:
-        draw_overlay(picture, overlay, scale)
+        draw_overlay(picture, overlay, scale, (float(low[0]), float(low[1])))
     return picture
 
 
-def draw_overlay(picture: Pixels, overlay: Overlay, scale: float) -> None:
-    """Draw lines into a picture that is `scale` times the photo's size."""
-    weight = max(1, round(max(picture.shape[:2]) / 700))
+def draw_seen(photo: Photo, finding: Finding, card: CardView | None, long_side_px: int = LONG_SIDE_PX) -> Pixels:
+    """The photo, shrunk, with what the first look saw: cake, board and the card's corners; (h, w, 3) RGB."""
+    scale = min(1.0, long_side_px / max(photo.width_px, photo.height_px))
+    size = (round(photo.width_px * scale), round(photo.height_px * scale))
+    picture = np.asarray(cv2.resize(photo.pixels, size, interpolation=cv2.INTER_AREA), np.uint8)
+    labels, inside = finding.net_labels(), finding.inside()
+    lines = []
+    for kind, these in (("board", (*CAKE, BOARD)), ("body", CAKE)):
+        outlines, _ = cv2.findContours(
+            (np.isin(labels, these) & inside).astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE
+        )
+        if outlines:
+            largest = max(outlines, key=cv2.contourArea)[:, 0].astype(float)
+            lines.append(Line(kind, tuple(map(tuple, finding.to_photo(largest).tolist()))))
+    panels = (card.floor, card.standing) if card is not None else ()
+    lines += [Line("card", tuple(map(tuple, p.corners_px.tolist())), closed=False) for p in panels if p is not None]
+    draw_overlay(picture, Overlay(photo.width_px, photo.height_px, tuple(lines)), scale)
+    return picture
+
+
+def _around(overlay: Overlay, size_px: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Upper left and lower right corner (x, y) of what holds cake, board and pieces, within the photo."""
+    kinds = ("body", "board", "decoration")
+    points = [np.array(line.points_px) for line in overlay.lines if line.kind in kinds and line.points_px]
+    if not points:
+        return np.zeros(2, int), size_px
+    every = np.concatenate(points)
+    margin = MARGIN * np.ptp(every, axis=0).max()
+    low = np.clip(np.floor(every.min(0) - margin), 0, size_px - 2).astype(int)
+    return low, np.clip(np.ceil(every.max(0) + margin), low + 2, size_px).astype(int)
+
+
+def draw_overlay(picture: Pixels, overlay: Overlay, scale: float, origin_px: tuple[float, float] = (0.0, 0.0)) -> None:
+    """Draw lines into a picture that begins at `origin_px` (x, y) of the photo and is `scale` times its size."""
+    weight = max(2, round(max(picture.shape[:2]) / 700))
     for line in overlay.lines:
-        points = (np.array(line.points_px) + 0.5) * scale - 0.5
+        points = (np.array(line.points_px) - origin_px + 0.5) * scale - 0.5
         colour = COLOURS.get(line.kind, (255, 255, 255))
         if line.kind == "card":
             for p in points:

@@ -36,6 +36,7 @@ class FinderSettings:
     smallest_cake: float = 0.01  # share of the photo; a cake smaller than this is measured too coarsely to be of use
     cut_off: float = 0.04  # share of the photo's border that the cake may touch before it counts as cut off
     too_bright: float = 0.12  # share of the cake's pixels at the sensor's end, from which lamps drown its shape
+    rival: float = 0.25  # size of a second island of icing, of the largest one's, from which it may be another cake
     alike: float = 25.0  # grey levels (of 255) between cake and surroundings under which they look alike
 
 
@@ -54,7 +55,8 @@ class Finding:
     photo_size_px : tuple of int
         (width, height) of the photo.
     confidence : float
-        Expected share of right pixels on and around the cake, 0..1; 0 where no cake was seen.
+        Expected share of right pixels on and around the cake, 0..1; 0 where no cake was seen. It tells how well the
+        borders are known, not whether the thing is fit to be measured: that is what `reasons` say.
     reasons : tuple of str
         What makes the finding unsure and what to do about it, in plain words; empty when it is sure.
     """
@@ -127,9 +129,10 @@ class Finding:
         """Where (h, w) the network's picture shows the photo, not the margin that pads it."""
         (w, h), (x, y) = self.photo_size_px, self.offset_px
         net_h, net_w = self.probabilities.shape[1:]
-        across = np.arange(net_w), np.arange(net_h)
-        ok_x = (across[0] >= x - 0.5) & (across[0] <= x + self.scale_px * (w - 1) + 0.5)
-        ok_y = (across[1] >= y - 0.5) & (across[1] <= y + self.scale_px * (h - 1) + 0.5)
+        across, down = np.arange(net_w), np.arange(net_h)
+        half = self.scale_px / 2 + 1e-6  # a photo pixel reaches half a pixel round its centre
+        ok_x = (across >= x - half) & (across <= x + self.scale_px * (w - 1) + half)
+        ok_y = (down >= y - half) & (down <= y + self.scale_px * (h - 1) + half)
         return ok_y[:, None] & ok_x[None, :]
 
 
@@ -170,6 +173,14 @@ def confident(finding: Finding, settings: FinderSettings | None = None) -> bool:
     """Whether the finding may start a measurement: a cake was seen, whole, and the network was sure of it."""
     settings = settings or FinderSettings()
     return finding.confidence >= settings.sure and not finding.reasons
+
+
+def rival(finding: Finding) -> float:
+    """Size of the second largest island of icing over that of the largest; 0 where there is only one."""
+    cake = cv2.morphologyEx(_cake(finding).astype(np.uint8), cv2.MORPH_OPEN, np.ones((7, 7), np.uint8))
+    _, _, stats, _ = cv2.connectedComponentsWithStats(cake)
+    areas = np.sort(stats[1:, cv2.CC_STAT_AREA])[::-1]
+    return float(areas[1] / areas[0]) if len(areas) > 1 else 0.0
 
 
 def _fit(pixels: NDArray[np.uint8], settings: FinderSettings) -> tuple[NDArray[np.uint8], float, tuple[float, float]]:
@@ -236,6 +247,8 @@ def _reasons(
     border = np.concatenate([window[0], window[-1], window[:, 0], window[:, -1]])
     if border.mean() > settings.cut_off:
         out.append("The cake runs out of the picture: step back until the whole cake and its board are in the frame.")
+    if rival(finding) > settings.rival:
+        out.append("More than one cake seems to be in the picture: leave only the cake to be measured in the frame.")
     if (picture[cake].min(1) >= 253).mean() > settings.too_bright:
         out.append("Part of the cake is burnt out to plain white: use one lamp less or a darker exposure.")
     if confidence < settings.sure:

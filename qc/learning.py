@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from qc.limits import Limit, figure
 from qc.quantities import QUANTITIES
 from qc.series import Series
-from qc.trends import TrendSettings, uncertain_points
+from qc.trends import TrendSettings, day_words, uncertain_points
 
 FloatArray = NDArray[np.float64]
 
@@ -282,4 +282,4 @@ def _names(curves: tuple[LearningCurve, ...]) -> str:
 
 
 def _day(when: np.datetime64 | None) -> str:
-    return "" if when is None else str(when.astype("datetime64[D]"))
+    return "" if when is None else day_words(when)

@@ -45,6 +45,8 @@ class NoCardSettings:
     least_elevation: float = 0.5  # sine of the angle over the top below which it is seen too flat
     odd_outline: float = 2.0  # misfit from which the outline is hardly that of a round cake
     directions: int = 96
+    odd_offset: float = 0.08  # radii by which hands hardly set a ring off centre
+    ring_sd: float = 0.05  # radii: how far pieces stand from a circle about the cake's axis, by hand
 
 
 @dataclass(frozen=True)
@@ -86,19 +88,39 @@ def measure_without_card(
         No whole, roughly round cake is in the photo.
     """
     settings = settings or NoCardSettings()
-    cake = fit_cylinder(finding, settings)
-    towards = cake.view.eye_mm - [0, 0, cake.body.height_mm]
-    if towards[2] < settings.least_elevation * np.linalg.norm(towards):
-        raise OutlineError("The top is seen too flat to judge its pattern: take the photo from higher above the cake.")
-    found = find_decorations(pixels, cake.view, cake.body, finding)
+    cake, found = _look(pixels, finding, settings, None)
+    if found.rings and _off_centre(found) > settings.odd_offset * settings.radius_as_mm:
+        # hands set rings nearly round and in the middle: where the outline left the tilt open, the ring tells it
+        members = [found.pieces[i] for i in found.rings[0].members]
+        feet = np.array([[d.x_mm, d.y_mm, cake.body.height_mm] for d in members])
+        cake, found = _look(pixels, finding, settings, cake.view.project(feet))
     radius = settings.radius_as_mm
     pieces = tuple(
         PlanPiece(d.x_mm / radius, d.y_mm / radius, d.diameter_mm / radius, d.clock, d.ring) for d in found.pieces
     )
     ring = found.rings[0] if found.rings else None
-    gaps = tuple(float(g) for g in ring.gaps_deg) if ring else ()
-    rows = _rows(found, settings.off_mean + settings.off_fit * cake.misfit, radius)
-    return NoCardResult(pieces, tuple(rows), gaps, _warnings(len(pieces), ring, cake.misfit > settings.odd_outline))
+    odd = cake.misfit > settings.odd_outline
+    gaps = tuple(float(g) for g in ring.gaps_deg) if ring and not odd else ()
+    rows = _rows(found, settings.off_mean + settings.off_fit * cake.misfit, settings)
+    if odd:
+        rows = [replace(m, uncertainty=max(m.uncertainty, 1.0)) for m in rows[:2]]
+    return NoCardResult(pieces, tuple(rows), gaps, _warnings(len(pieces), ring, odd))
+
+
+def _look(
+    pixels: NDArray[np.uint8], finding: Finding, settings: NoCardSettings, ring_px: Array | None
+) -> tuple["Cylinder", DecorationResult]:
+    """The cake as a cylinder, and the pieces on it."""
+    cake = fit_cylinder(finding, settings, ring_px)
+    towards = cake.view.eye_mm - [0, 0, cake.body.height_mm]
+    if towards[2] < settings.least_elevation * np.linalg.norm(towards):
+        raise OutlineError("The top is seen too flat to judge its pattern: take the photo from higher above the cake.")
+    return cake, find_decorations(pixels, cake.view, cake.body, finding)
+
+
+def _off_centre(found: DecorationResult) -> float:
+    circle = found.rings[0].circle
+    return float(np.hypot(circle.x_mm, circle.y_mm))
 
 
 @dataclass(frozen=True)
@@ -110,8 +132,8 @@ class Cylinder:
     misfit: float  # rms of the outline in standard uncertainties
 
 
-def fit_cylinder(finding: Finding, settings: NoCardSettings) -> Cylinder:
-    """Camera and cake from the cake's outline alone.
+def fit_cylinder(finding: Finding, settings: NoCardSettings, ring_px: Array | None = None) -> Cylinder:
+    """Camera and cake from the cake's outline, and from a ring's feet (N, 2) in the photo where they are given.
 
     Where decorations reach over the rim the outline says nothing and is left out.
 
@@ -127,9 +149,9 @@ def fit_cylinder(finding: Finding, settings: NoCardSettings) -> Cylinder:
         for tilt in settings.starts:
             x = _start(seen, lens, np.array(tilt), settings)
             fit = least_squares(
-                lambda v, lens=lens: _misfit(v, lens, seen, settings),
+                lambda v, lens=lens: _misfit(v, lens, seen, settings, ring_px),
                 x,
-                jac=lambda v, lens=lens: _slopes(v, lens, seen, settings),
+                jac=lambda v, lens=lens: _slopes(v, lens, seen, settings, ring_px),
                 loss="soft_l1",
                 x_scale=_STEPS,
                 max_nfev=30,
@@ -217,7 +239,7 @@ def _pose(unknown: Array, lens: Lens) -> tuple[Array, Array, float]:
 _RING = np.stack([f(np.linspace(0, 2 * np.pi, 72, endpoint=False)) for f in (np.cos, np.sin)], -1)
 
 
-def _misfit(unknown: Array, lens: Lens, seen: _Seen, settings: NoCardSettings) -> Array:
+def _misfit(unknown: Array, lens: Lens, seen: _Seen, settings: NoCardSettings, ring_px: Array | None) -> Array:
     """Outline of the cylinder (the hull of rim and foot) minus the one seen, and what is expected of the unknowns."""
     rotation, top, height = _pose(unknown, lens)
     rim = top + _RING @ rotation[:, :2].T
@@ -227,13 +249,20 @@ def _misfit(unknown: Array, lens: Lens, seen: _Seen, settings: NoCardSettings) -
         *(unknown[3:5] - settings.tilt) / settings.tilt_sd,
         (unknown[5] - np.log(settings.height)) / settings.height_log_sd,
     ]
-    return np.concatenate([off, expected])
+    uneven = np.zeros(0)
+    if ring_px is not None:
+        ray = lens.to_directions(ring_px)
+        foot = ray * (top @ rotation[:, 2] / (ray @ rotation[:, 2]))[:, None] - top
+        rho = np.hypot(*(foot @ rotation[:, :2]).T)
+        uneven = (rho - rho.mean()) / settings.ring_sd
+    return np.concatenate([off, expected, uneven])
 
 
-def _slopes(unknown: Array, lens: Lens, seen: _Seen, settings: NoCardSettings) -> Array:
+def _slopes(unknown: Array, lens: Lens, seen: _Seen, settings: NoCardSettings, ring_px: Array | None) -> Array:
     """Central differences over steps of a pixel: the hull's corners make smaller ones rough."""
+    of = lambda v: _misfit(v, lens, seen, settings, ring_px)  # noqa: E731
     columns = [
-        (_misfit(unknown + step, lens, seen, settings) - _misfit(unknown - step, lens, seen, settings)) / (2 * size)
+        (of(unknown + step) - of(unknown - step)) / (2 * size)
         for step, size in zip(np.diag(_STEPS), _STEPS, strict=True)
     ]
     return np.stack(columns, 1)
@@ -257,14 +286,14 @@ def _reach(points: Array, direction: Array) -> Array:
 _SHARES = {"ring_radius": 0.6, "ring_scatter": 0.4, "ring_offset": 1.0}  # of the rim's uncertainty that each takes on
 
 
-def _rows(found: DecorationResult, u: float, radius_mm: float) -> list[Measurement]:
+def _rows(found: DecorationResult, u: float, settings: NoCardSettings) -> list[Measurement]:
     """Rows without a millimetre; u is the standard uncertainty of the rim's place in radii."""
-    got = {m.name: m for m in found.measurements}
+    got, radius_mm = {m.name: m for m in found.measurements}, settings.radius_as_mm
     rows = [got["decoration_count"], got["decoration_missing"]]
     if not found.rings:
         return rows
     ring = found.rings[0]
-    if got["ring_offset"].value > 0.08 * radius_mm:  # more than hands do: the rim is not where it was taken to be
+    if _off_centre(found) > settings.odd_offset * radius_mm:  # the rim is not where it was taken to be
         rows[1] = replace(rows[1], uncertainty=1.0)
     angle = float(np.degrees(0.5 * u * radius_mm / ring.circle.radius_mm))
     spacing = got["spacing_error"]

@@ -26,16 +26,11 @@ def overlays(stages: "Stages") -> dict[str, Overlay]:
         upper, _ = board_contours(view, fit.board, 120)
         lines.append(_line("board", upper.points_px))
         if name == "top":
-            lines += [_piece(d, view, fit.body, k + 1) for k, d in enumerate(by_clock(stages.decorations.pieces))]
+            lines += [_piece(d, view, fit.body, k + 1) for k, d in enumerate(stages.decorations.pieces)]
         else:
             lines += _levels(view, fit.body)
         out[name] = Overlay(seen.photo.width_px, seen.photo.height_px, tuple(lines))
     return out
-
-
-def by_clock(pieces: tuple[Decoration, ...]) -> list[Decoration]:
-    """Pieces in the order of the clock, those of the ring first."""
-    return sorted(pieces, key=lambda d: (d.ring == 0, d.clock))
 
 
 def _line(kind: str, points_px: Array, closed: bool = True, text: str = "") -> Line:

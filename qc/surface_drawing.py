@@ -133,11 +133,11 @@ def draw_top(icing: IcingResult) -> Picture | None:
 
 def _circle(out: Picture, x: float, y: float, spot: Blemish, px_per_mm: float) -> None:
     radius = max(6, round(0.7 * spot.size_mm * px_per_mm))
-    cv2.circle(out, (round(x), round(y)), radius + 1, PAPER, 2, cv2.LINE_AA)
-    cv2.circle(out, (round(x), round(y)), radius, ORANGE, 1, cv2.LINE_AA)
+    cv2.circle(out, (round(x), round(y)), radius + 1, PAPER, 5, cv2.LINE_AA)
+    cv2.circle(out, (round(x), round(y)), radius + 1, ORANGE, 2, cv2.LINE_AA)
     place = (round(x) + radius + 3, round(y) + 4)
-    for colour, thick in ((PAPER, 3), (INK, 1)):
-        cv2.putText(out, f"{spot.kind} {spot.size_mm:.1f}", place, FONT, 0.35, colour, thick, cv2.LINE_AA)
+    for colour, thick in ((PAPER, 4), (INK, 1)):
+        cv2.putText(out, f"{spot.kind} {spot.size_mm:.1f}", place, FONT, 0.6, colour, thick, cv2.LINE_AA)
 
 
 def _outline(out: Picture, side: SidePicture, part: SidePicture, bad: NDArray[np.bool_]) -> None:
@@ -146,14 +146,14 @@ def _outline(out: Picture, side: SidePicture, part: SidePicture, bad: NDArray[np
     shift = side.to_px(part.theta_rad[:1], np.array([part.z_mm[0]]))[0]
     shapes, _ = cv2.findContours(bad.astype(np.uint8), cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     for shape in shapes:
-        cv2.polylines(out, [np.round(shape * factor + shift).astype(np.int32)], True, BLUE, 1, cv2.LINE_AA)
+        cv2.polylines(out, [np.round(shape * factor + shift).astype(np.int32)], True, BLUE, 2, cv2.LINE_AA)
 
 
 def _clock_bar(side: SidePicture, hours: Sequence[int] = range(1, 13)) -> Picture:
-    bar = np.full((20, len(side.theta_rad), 3), 255, np.uint8)
+    bar = np.full((28, len(side.theta_rad), 3), 255, np.uint8)
     for hour in hours:
         x = float(side.to_px(np.array(np.radians(90 - 30 * hour)), np.array(0.0))[0])
         if 8 < x < bar.shape[1] - 8:
             cv2.line(bar, (round(x), 0), (round(x), 4), INK, 1)
-            cv2.putText(bar, str(hour), (round(x) - 5, 16), FONT, 0.4, INK, 1, cv2.LINE_AA)
+            cv2.putText(bar, str(hour), (round(x) - 6, 22), FONT, 0.6, INK, 1, cv2.LINE_AA)
     return bar

@@ -30,6 +30,7 @@ class TrendSettings:
     cusum_allowance: float = 0.5  # sigmas; half the shift to be found
     cusum_decision: float = 5.0  # sigmas; a false alarm in 465 cakes on average (Montgomery 9.1)
     too_uncertain: float = 1.0  # of the spread between cakes; above it the photo, not the cake, moves the point
+    warm_kitchen_c: float = 24.0  # degrees C from which the chart can mark a cake: cream softens (common practice)
     times_usual: float = 2.0  # of the usual uncertainty; below it a photo is like the others
 
 
@@ -115,7 +116,7 @@ def trend(
     unsure = uncertain_points(series, chosen)
     used = series.counts & ~unsure
     base = _baseline(series, used, baseline, chosen)
-    marks = _marks(series)
+    marks = _marks(series, chosen)
     notes = _left_out_words(series, unsure)
     why_not = _why_not(series, used, base, chosen)
     if why_not:
@@ -210,8 +211,10 @@ def _capability(value: NDArray[np.float64], limit: Limit | None, signalled: bool
     if limit is None or limit.kind == "count":
         return None, ""
     if len(value) < FEWEST_CAKES:
-        since = " since something stood out, so the chart is not in control" if signalled else ""
-        return None, f"No capability: {len(value)} cakes{since}; at least {FEWEST_CAKES} are needed."
+        since = " since something stood out (not in control)" if signalled else ""
+        cakes = "1 cake" if len(value) == 1 else f"{len(value)} cakes"
+        what = "How well the limits can be kept (capability)"
+        return None, f"{what} is not told yet: {cakes}{since}, and at least {FEWEST_CAKES} calm ones are needed."
     if np.ptp(value) == 0:
         return None, ""
     found = capability(value, limit)
@@ -231,9 +234,15 @@ def _signal_words(series: Series, signals: tuple[Signal, ...]) -> list[str]:
     if not signals:
         return ["Nothing stands out: the differences between these cakes are what chance does."]
     last = signals[-1]
-    day = series.time[last.at].astype("datetime64[D]")
+    day = day_words(series.time[last.at])
     count = "1 thing stands" if len(signals) == 1 else f"{len(signals)} things stand"
     return [f"{count} out; the latest, on {day}: {last.words}."]
+
+
+def day_words(when: np.datetime64) -> str:
+    """A day as people write it: 4 May 2026."""
+    day = when.astype("datetime64[D]").item()
+    return f"{day.day} {day:%b %Y}"
 
 
 def _left_out_words(series: Series, unsure: BoolArray) -> list[str]:
@@ -249,7 +258,7 @@ def _left_out_words(series: Series, unsure: BoolArray) -> list[str]:
     return notes
 
 
-def _marks(series: Series) -> tuple[Mark, ...]:
+def _marks(series: Series, settings: TrendSettings) -> tuple[Mark, ...]:
     found: list[Mark] = []
     last = ""
     for i, change in enumerate(series.recipe_change.tolist()):
@@ -257,6 +266,8 @@ def _marks(series: Series) -> tuple[Mark, ...]:
             found.append(Mark(i, f"recipe: {change}"))
         last = change or last
     found += [Mark(int(i), "rush") for i in np.flatnonzero(series.rush)]
+    warm = np.flatnonzero(series.kitchen_temperature_c >= settings.warm_kitchen_c)  # never true of NaN
+    found += [Mark(int(i), f"warm kitchen, {series.kitchen_temperature_c[i]:.0f} °C") for i in warm]
     return tuple(sorted(found, key=lambda m: m.at))
 
 

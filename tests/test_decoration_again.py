@@ -112,3 +112,16 @@ def test_an_empty_place_is_looked_at_again(there: bool) -> None:
         fit = fit_shape([*seen, *more], shape("drop"))
         assert np.hypot(*(fit.centres_mm[-1] - places[3])) < 0.6
         assert 2 * fit.radii_mm[-1] == pytest.approx(diameters[3], abs=1.0)
+
+
+def test_what_is_left_out_by_little_stays_in_doubt() -> None:
+    """A small, unsure thing in the middle is no piece, but the count says that it may be; a speck says nothing."""
+    rng = np.random.default_rng(76)
+    places = np.concatenate([ring_places(9, 57.0, rng), [[1.0, 2.0]]])
+    for size, doubt in ((11.5, 1.0), (8.0, 0.0)):
+        pieces = pieces_at(places, np.append(np.full(9, 20.0), size))
+        unsure = replace(pieces, probability=np.append(np.full(9, 0.97), 0.8))
+        pattern = judge_pattern(unsure, flat_body(), None, PatternSettings())
+        assert pattern.measurements[0].value == 9
+        assert pattern.measurements[0].uncertainty == doubt
+        assert any("in the middle" in w for w in pattern.warnings) == bool(doubt)

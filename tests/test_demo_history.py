@@ -1,6 +1,7 @@
 """The invented history: marked, seeded, kept away from real records, and telling the story it was made for."""
 
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -18,6 +19,7 @@ from qc.quantities import CheckResult
 from qc.record_types import NewCheck
 from qc.records import Store, open_store
 from qc.samples import samples
+from qc.standard import load_standard, starting_standards
 from qc.trends import trend
 
 TODAY = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
@@ -104,3 +106,22 @@ def test_samples_have_their_photos() -> None:
     for sample in samples():
         assert {"top", "side"} <= set(sample.photos)
         assert sample.kind
+
+
+def test_samples_are_judged_by_round_sizes_of_an_order() -> None:
+    """The demo's standards are orders in round sizes, their tolerances those of the starting standards."""
+    base = {s.code: s for s in starting_standards()}
+    for sample in samples():
+        own = sample.standard()
+        assert own is not None
+        assert sample.ordered is not None
+        for name, size in sample.ordered.sizes.items():
+            limit, before = own.limit(name), base[sample.kind].limit(name)
+            assert limit is not None
+            assert before is not None
+            assert size % (1 if limit.kind == "count" else 5) == 0
+            if limit.kind != "count":
+                assert limit.target == size
+                assert limit.half_width == before.half_width
+        assert load_standard(own.to_toml()) == own
+    assert replace(samples()[0], ordered=None).standard() is None

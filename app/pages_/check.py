@@ -8,8 +8,8 @@ from app.address import ORDER_PREFIX, CheckAddress, add_photo, next_cake, read_a
 from app.camera_button import camera_button
 from app.decision import decide_and_save
 from app.look import unmarked
-from app.measuring import measured
-from app.photos import TITLES, report, small
+from app.measuring import explaining_pictures, measured
+from app.photos import TITLES, first_look, small
 from app.pictures import annotated
 from app.result_view import show_result
 from app.shop import store
@@ -149,11 +149,14 @@ def _usable(sha256: str, name: str, complete: bool) -> bool:
     """Show one photo and whether it can be measured, or why to take it again."""
     seen = st.session_state.setdefault(LOOKED_AT, set())
     try:
-        st.image(small(sha256, name), width=THUMB_PX)
+        place = st.empty()
+        place.image(small(sha256, name), width=THUMB_PX)
         if complete and sha256 not in seen:
             return True
         with st.spinner("Looking at the photo ..."):
-            told = report(sha256, name)
+            look = first_look(sha256, name)
+        place.image(look.picture, width=THUMB_PX)
+        told = look.report
         seen.add(sha256)
     except CakeQCError as error:
         st.error(unmarked(str(error)), icon=":material/replay:")
@@ -192,7 +195,12 @@ def _result(address: CheckAddress, kept: KeptStandard, order: dict[str, float], 
     _bring_into_view(address)
     if kept.standard.starting_values:
         st.caption("These limits are starting values: measure ten cakes that you accept and set your own.")
-    show_result(result, judgement, lambda: annotated(hashes, result))
+    show_result(
+        result,
+        judgement,
+        lambda: annotated(hashes, result),
+        lambda: explaining_pictures(hashes, kept.standard, order),
+    )
     decide_and_save(address, kept, order, hashes, result, judgement)
     if st.button("Next cake", icon=":material/add_a_photo:", width="stretch"):
         next_cake()

@@ -1,11 +1,12 @@
 """Trends of one decorator, or of the whole bench: charts, what they say in words, learning."""
 
+from dataclasses import dataclass
 from datetime import UTC, date, datetime, time
 
 import numpy as np
 import streamlit as st
 
-from app.charts import key_words, learning_chart, note_words, trend_chart
+from app.charts import days_chart, key_words, learning_chart, note_words, trend_chart
 from app.choose import kind_of_cake
 from app.look import plain
 from app.shop import store
@@ -15,7 +16,7 @@ from qc.limits import Limit
 from qc.quantities import QUANTITIES
 from qc.report_month import month_report
 from qc.series import Series
-from qc.trends import Period, batch_trend, trend
+from qc.trends import Period, TrendSettings, batch_trend, day_words, trend
 
 BENCH = "the whole bench"
 
@@ -39,10 +40,10 @@ def run() -> None:
         st.info("No cakes of this kind yet. Check and save some; trends start at ten.")
         return
     name = st.selectbox("What", shown, format_func=lambda n: QUANTITIES[n].label)
-    drift = st.toggle("Show slow drift", help="A running average of the latest cakes.")
+    shown_too = _also()
     series = store().series(kind, name, decorator)
-    _chart(series, limits.get(name), kind, decorator, drift)
-    _days(series, kind, decorator)
+    _chart(series, limits.get(name), kind, decorator, shown_too)
+    _days(series)
     if decorator is not None:
         _learning(
             kind, decorator, store().all_series(kind, decorator), {n: v for n, v in limits.items() if v is not None}
@@ -51,25 +52,43 @@ def run() -> None:
     st.caption("Trends are about cakes, for coaching, within one kind of cake. They never rank people.")
 
 
+@dataclass(frozen=True)
+class Also:
+    """What else the chart is asked for."""
+
+    drift: bool
+    marks: bool
+    nelson: bool
+
+
+def _also() -> Also:
+    columns = st.columns(3)
+    return Also(
+        columns[0].toggle("Slow drift", help="A running average of the latest cakes."),
+        columns[1].toggle("Rush and warm kitchen", help="Marks cakes made in a rush or in a warm kitchen."),
+        columns[2].toggle("More patterns", help="Also looks for steps, waves and too little change (Nelson 1984)."),
+    )
+
+
 def _limits(kept: KeptStandard) -> dict[str, Limit | None]:
     return {name: kept.standard.limit(name) for name in kept.standard.lines}
 
 
-def _chart(series: Series, limit: Limit | None, kind: str, decorator: str | None, drift: bool) -> None:
-    found = trend(series, limit, _baseline(kind, decorator))
+def _chart(series: Series, limit: Limit | None, kind: str, decorator: str | None, also: Also) -> None:
+    rules = TrendSettings(rules="Nelson 1984" if also.nelson else "Western Electric 1956")
+    found = trend(series, limit, _baseline(kind, decorator), rules)
     if not found.enough:
         st.info(found.sentences[0])
-    st.altair_chart(trend_chart(found, limit, drift), width="stretch")
+    st.altair_chart(trend_chart(found, limit, also.drift, also.marks), width="stretch")
     for words in note_words(found):
         plain(words)
-    st.caption(key_words(series.quantity, limit, drift))
+    st.caption(key_words(series.quantity, limit, also.drift, also.marks))
     for sentence in found.sentences if found.enough else found.sentences[1:]:
         plain(f"• {sentence}")
     if found.signals:
         with st.expander(f"All {len(found.signals)} things that stand out"):
             for signal in reversed(found.signals[-40:]):
-                day = series.time[signal.at].astype("datetime64[D]")
-                plain(f"{day}, cake {signal.check_id}: {signal.words}.")
+                plain(f"{day_words(series.time[signal.at])}, cake {signal.check_id}: {signal.words}.")
 
 
 def _baseline(kind: str, decorator: str | None) -> Period | None:
@@ -90,9 +109,18 @@ def _baseline(kind: str, decorator: str | None) -> Period | None:
     return Period(*(np.datetime64(t.astimezone(UTC).replace(tzinfo=None), "ms") for t in (kept.start, kept.end)))
 
 
-def _days(series: Series, kind: str, decorator: str | None) -> None:
-    with st.expander("Day by day"):
-        plain(batch_trend(series).sentence)
+def _days(series: Series) -> None:
+    fold = st.expander("Day by day", on_change="rerun")
+    if not fold.open:
+        return
+    with fold:
+        found = batch_trend(series)
+        if found.chart is not None:
+            st.altair_chart(days_chart(found, series.quantity), width="stretch")
+            st.caption(
+                "Dots: a day's average. Pale bars: what chance alone does. Orange diamonds: days that stand out."
+            )
+        plain(found.sentence)
 
 
 def _month_page(decorator: str | None) -> None:
@@ -118,7 +146,10 @@ def _learning(kind: str, decorator: str, series: dict[str, Series], limits: dict
         plain(f"• {sentence}")
     curves = [*told.gained, *told.lacking]
     for curve in {c.quantity: c for c in curves}.values():
-        with st.expander(QUANTITIES[curve.quantity].label):
+        fold = st.expander(QUANTITIES[curve.quantity].label, on_change="rerun")
+        if not fold.open:
+            continue
+        with fold:
             st.altair_chart(learning_chart(curve), width="stretch")
             plain(curve.words())
 

@@ -69,7 +69,9 @@ def _fill(store: "Store") -> None:
     if not cakes:
         typer.echo("No sample cakes are installed, so none is measured.")
         return
-    rows: list[tuple[str, ...]] = [("sample", "kind", "diameter", "height", "slope of the top", "verdict", "points")]
+    rows: list[tuple[str, ...]] = [
+        ("sample", "house standard", "diameter", "height", "slope of the top", "verdict", "points")
+    ]
     told: list[str] = []
     for number, sample in enumerate(cakes, start=1):
         typer.echo(f"Measuring sample cake {number} of {len(cakes)} ({sample.name}) ...")
@@ -89,11 +91,16 @@ def _fill(store: "Store") -> None:
 def _measured(store: "Store", sample: "Sample") -> "Checked":
     from qc.checking import CheckOrder, check_cake
     from qc.demo_history import STEADY
+    from qc.house import ALWAYS
     from qc.record_types import Circumstances
 
+    kind, own = sample.kind, sample.standard()
+    if own is not None:
+        kind = own.code
+        store.add_standard(kind, own.to_toml(), ALWAYS, "invented for the demo: sizes as ordered", invented=True)
     about = Circumstances(notes="rendered sample cake, invented")
     scale = sample.print_scale or (1.0, 1.0)
-    wanted = CheckOrder(STEADY, sample.kind, sample.photos, sample.order, about, scale, invented=True)
+    wanted = CheckOrder(STEADY, kind, sample.photos, sample.order, about, scale, invented=True)
     return check_cake(store, wanted)
 
 
@@ -104,7 +111,7 @@ def _row(sample: "Sample", found: "Checked") -> tuple[str, ...]:
     words = ["" if m is None else value_words(m) for m in values]
     points = "" if found.judgement.points is None else f"{found.judgement.points:.0f}"
     verdict = found.judgement.verdict
-    return (sample.name, sample.kind, *words, f"{verdict.symbol} {verdict}", points)
+    return (sample.name, found.judgement.standard_name, *words, f"{verdict.symbol} {verdict}", points)
 
 
 def _serve(url: str, port: int, browser: bool) -> None:

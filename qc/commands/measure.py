@@ -9,13 +9,14 @@ from typing import Annotated
 import typer
 
 from qc.errors import CakeQCError, PhotoError
-from qc.measure import MeasureSettings, measure
+from qc.measure import MeasureSettings, Stages, assemble, run_stages
 from qc.no_card import measure_without_card
 from qc.photo import Photo, read_photo
 from qc.profiles import CameraStore
 from qc.quantities import CheckResult
 from qc.result_text import budget_text, result_json, result_text, without_card_json, without_card_text
 
+DRAWN = "What was measured, drawn in: card corners, cake and board outlined, level of the top, pieces numbered."
 PhotoPath = Annotated[Path | None, typer.Option(help="Photo from the side, the camera at 6 o'clock.")]
 
 
@@ -64,7 +65,7 @@ def measure_command(
     print_scale_uncertainty: Annotated[float, typer.Option(help="Standard uncertainty of the print scale.")] = 0.001,
     decorations: Annotated[int | None, typer.Option(help="Places on the ring, when it is known.")] = None,
     json_file: Annotated[Path | None, typer.Option("--json", help="Write the result as JSON to this file.")] = None,
-    draw: Annotated[Path | None, typer.Option(help="Write the annotated photos to this folder.")] = None,
+    draw: Annotated[Path | None, typer.Option(help="Write annotated photos and explaining pictures here.")] = None,
     budget: Annotated[bool, typer.Option("--budget", help="Show where each uncertainty comes from.")] = False,
     no_card: Annotated[bool, typer.Option("--no-card", help="Only what needs no scale, from a top photo.")] = False,
 ) -> None:
@@ -77,11 +78,12 @@ def measure_command(
     settings = MeasureSettings(scale_pair(print_scale or [1.0]), print_scale_uncertainty, decorations)
     photos = read_photos(top, side, side2)
     try:
-        result = measure(photos, settings, told, CameraStore())
+        stages = run_stages(photos, settings, told, CameraStore())
     finally:
         told_end()
+    result = assemble(stages, settings)
     if draw is not None:
-        write_drawings(photos, result, draw)
+        write_drawings(stages, result, draw)
     if json_file is not None:
         write_text(json_file, json.dumps(result_json(result), indent=1, allow_nan=False))
     print(result_text(result))
@@ -99,20 +101,21 @@ def _without_card(top: Path, json_file: Path | None) -> None:
     print(without_card_text(result))
 
 
-def write_drawings(photos: dict[str, Photo], result: CheckResult, folder: Path) -> None:
-    """Annotated photos into a folder, made when it is not there."""
-    import cv2
-
+def write_drawings(stages: Stages, result: CheckResult, folder: Path) -> None:
+    """Annotated photos and explaining pictures into a folder, made where missing; a list says what each shows."""
     from qc.drawing import draw
+    from qc.drawings import Drawing, drawings
 
+    pictures = [Drawing(n, f"The {n} photo", DRAWN, draw(s.photo, result, n)) for n, s in stages.seen.items()]
+    pictures += drawings(stages)
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        for name, photo in photos.items():
-            ok, data = cv2.imencode(".jpg", draw(photo, result, name)[:, :, ::-1], [cv2.IMWRITE_JPEG_QUALITY, 90])
-            if ok:
-                (folder / f"{name}.jpg").write_bytes(data.tobytes())
+        for picture in pictures:
+            (folder / f"{picture.name}.jpg").write_bytes(picture.jpeg())
+        told = "".join(f"{p.name}.jpg: {p.title}. {p.words}\n" for p in pictures)
+        (folder / "pictures.txt").write_text(told, encoding="utf-8")
     except OSError as error:
-        raise CakeQCError(f"The annotated photos cannot be written to {folder}: {error.strerror}.") from error
+        raise CakeQCError(f"The pictures cannot be written to {folder}: {error.strerror}.") from error
 
 
 def write_text(path: Path, text: str) -> None:

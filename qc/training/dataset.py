@@ -11,6 +11,7 @@ Seeds from 1000000 are for training, from 8000000 for validation, and --held-out
 import argparse
 import gc
 import multiprocessing
+import os
 import time
 import traceback
 from pathlib import Path
@@ -23,6 +24,8 @@ SHARD = 120  # pictures a file
 
 def work(index: int, out: str, args: argparse.Namespace) -> None:
     """One process: every args.processes-th seed until the time is up."""
+    if args.gpus > 1:
+        os.environ["CUDA_VISIBLE_DEVICES"] = str(index % args.gpus)
     import cv2
     import mitsuba as mi
 
@@ -57,7 +60,6 @@ def work(index: int, out: str, args: argparse.Namespace) -> None:
 def pictures(study, shoot, seed: int, args: argparse.Namespace):
     """The shots of one study that show what they should: (picture, labels)."""
     arrangement = study.sample_study(seed, args.held_out)
-    fixed = shoot.meshes(arrangement.things, "cake")
     has_cake = any(t.label == "body" for t in arrangement.things)
     for k in range(SHOTS):
         shot = study.sample_shot(arrangement, k)
@@ -65,7 +67,7 @@ def pictures(study, shoot, seed: int, args: argparse.Namespace):
         def other(j, shot, k=k):
             return study.other_view(arrangement, shot, 100 * (k + 1) + j)
 
-        for picture, labels in shoot.shoot(arrangement, shot, fixed, k, args.spp, args.views, other):
+        for picture, labels in shoot.shoot(arrangement, shot, k, args.spp, args.views, other):
             if picture.mean() > 8 and (not has_cake or (labels == 2).mean() > 0.004):
                 yield picture, labels
 
@@ -85,8 +87,9 @@ def main(argv: list[str] | None = None) -> None:
     parser.add_argument("--studies", type=int, default=1_000_000)
     parser.add_argument("--seconds", type=float, default=500)
     parser.add_argument("--processes", type=int, default=16)
-    parser.add_argument("--spp", type=int, default=16)
+    parser.add_argument("--spp", type=int, default=32)
     parser.add_argument("--views", type=int, default=4, help="cameras per loaded scene")
+    parser.add_argument("--gpus", type=int, default=1)
     parser.add_argument("--variant", default="cuda_ad_rgb")
     parser.add_argument("--held-out", action="store_true")
     args = parser.parse_args(argv)

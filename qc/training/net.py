@@ -23,7 +23,7 @@ class Net(nn.Module):
     calibration of modern neural networks", eq. 9), so that their softmax can be read as probabilities.
     """
 
-    def __init__(self, widths: tuple[int, ...] = (32, 48, 64, 96, 128)) -> None:
+    def __init__(self, widths: tuple[int, ...] = (32, 48, 72, 128, 176)) -> None:
         super().__init__()
         self.encoder = nn.ModuleList()
         before = 3
@@ -48,17 +48,38 @@ class Net(nn.Module):
             skips.append(x)
         x = x + self.middle(x)
         for k, stage in enumerate(self.decoder):
-            x = F.interpolate(x, scale_factor=2.0, mode="bilinear", align_corners=False)
+            x = F.interpolate(x, scale_factor=2.0, mode="nearest")
             x = stage(torch.cat([x, skips[-2 - k]], 1))
         x = F.relu(F.pixel_shuffle(self.head(x), 2))
         return self.last(torch.cat([x, self.fine(picture)], 1)) / self.temperature
 
 
 def export(net: Net, path: str) -> None:
-    """Write the network as ONNX (opset 17, any height and width) for `cv2.dnn`."""
+    """Write the network as ONNX (opset 17, any height and width) for `cv2.dnn`, its weights as half floats."""
     net = net.eval().float().cpu()
     example = torch.randn(1, 3, 480, 640)
     axes = {"x": {2: "h", 3: "w"}, "y": {2: "h", 3: "w"}}
     torch.onnx.export(
         net, (example,), path, input_names=["x"], output_names=["y"], opset_version=17, dynamo=False, dynamic_axes=axes
     )
+    _halve(path)
+
+
+def _halve(path: str) -> None:
+    """Store large weights as half floats, each followed by a cast: `cv2.dnn` calculates in single precision."""
+    import onnx
+    from onnx import TensorProto, helper, numpy_helper
+
+    model = onnx.load(path)
+    graph, casts = model.graph, []
+    for weights in list(graph.initializer):
+        values = numpy_helper.to_array(weights)
+        if values.dtype == "float32" and values.size > 1000:
+            half = weights.name + "_half"
+            graph.initializer.remove(weights)
+            graph.initializer.append(numpy_helper.from_array(values.astype("float16"), half))
+            casts.append(helper.make_node("Cast", [half], [weights.name], to=TensorProto.FLOAT))
+    nodes = list(graph.node)
+    del graph.node[:]
+    graph.node.extend(casts + nodes)
+    onnx.save(model, path)

@@ -1,19 +1,21 @@
-"""Train the outline network on rendered pictures (a GPU, minutes).
+"""Train the outline network on rendered pictures (a GPU or several, minutes).
 
 python -m qc.training.train TRAIN_DIR VALID_DIR HELD_OUT_DIR OUT --seconds 420
+torchrun --nproc_per_node=2 -m qc.training.train ... --seconds 900 --until 500     # then again with --resume
 
-Writes OUT/outline_net.onnx, OUT/outline_net.pt and OUT/figures.json (intersection over union per class, calibration).
+VALID_DIR's pictures choose the temperature. Writes OUT/state.pt (to go on from), OUT/outline_net.onnx, OUT/outline_net.pt and OUT/figures.json (intersection over union per class, calibration).
 """
 
 import argparse
 import json
 import math
+import os
 import time
 from pathlib import Path
 
 import numpy as np
 import torch
-from torch import Tensor
+from torch import Tensor, distributed
 from torch.nn import functional as F
 
 from qc.training.augment import augment
@@ -96,31 +98,72 @@ def fit_temperature(net: Net, data: dict[str, tuple[Tensor, Tensor]]) -> float:
     return math.exp((low + high) / 2)
 
 
-def train(data: dict, valid: dict, seconds: float, device: str, out: Path, start: str | None) -> Net:
-    """AdamW with a one-cycle rate; what is kept is the moving average of the weights."""
-    torch.manual_seed(0)
+def together(net: Net, elapsed: float) -> float:
+    """Mean gradients of all GPUs, in place; returns the mean of the elapsed times, so that all stop at one step."""
+    if not distributed.is_initialized():
+        return elapsed
+    grads = [p.grad for p in net.parameters() if p.grad is not None]
+    clock = torch.tensor([elapsed], device=grads[0].device)
+    flat = torch.cat([g.reshape(-1) for g in grads] + [clock])
+    distributed.all_reduce(flat)
+    flat /= distributed.get_world_size()
+    at = 0
+    for g in grads:
+        g.copy_(flat[at : at + g.numel()].view_as(g))
+        at += g.numel()
+    return float(flat[-1])
+
+
+def save(state: dict, average: dict[str, Tensor], path: Path) -> dict[str, Tensor]:
+    """Mean of the GPUs' averaged weights, kept with what is needed to go on."""
+    if distributed.is_initialized():
+        for v in average.values():
+            if v.dtype.is_floating_point:
+                distributed.all_reduce(v)
+                v /= distributed.get_world_size()
+    if rank() == 0:
+        torch.save(state | {"average": average}, path)
+    return average
+
+
+def rank() -> int:
+    return distributed.get_rank() if distributed.is_initialized() else 0
+
+
+def train(data: dict, valid: dict, args: argparse.Namespace, device: str, out: Path) -> Net:
+    """AdamW, its rate warmed up and let down along a cosine; what is kept is the moving average of the weights."""
+    torch.manual_seed(rank())
     torch.backends.cudnn.benchmark = True
     net = Net().to(device).to(memory_format=torch.channels_last)
-    if start:
-        net.load_state_dict(torch.load(start, map_location=device))
-    average = {k: v.detach().clone() for k, v in net.state_dict().items()}
     optimiser = torch.optim.AdamW(net.parameters(), RATE, weight_decay=1e-3)
+    step, before = 0, 0.0
+    average = {k: v.detach().clone() for k, v in net.state_dict().items()}
+    if args.resume:
+        old = torch.load(args.resume, map_location=device)
+        net.load_state_dict(old["net"])
+        optimiser.load_state_dict(old["optimiser"])
+        step, before, average = old["step"], old["elapsed"], old["average"]
+        torch.manual_seed(1000 + rank())
+    elif distributed.is_initialized():
+        for v in net.state_dict().values():
+            distributed.broadcast(v, 0)
     shapes = list(data)
     share = torch.tensor([float(len(data[s][0])) for s in shapes])
-    begin, step, log = time.monotonic(), 0, []
-    while (elapsed := time.monotonic() - begin) < seconds:
-        done = elapsed / seconds
+    begin, log, elapsed = time.monotonic(), [], before
+    while elapsed < min(args.seconds, args.until):
+        done = elapsed / args.seconds
         rate = RATE * min(1, (step + 1) / 300) * (0.5 * (1 + math.cos(math.pi * min(1, done))) + 0.003)
         for group in optimiser.param_groups:
             group["lr"] = rate
         x, y = data[shapes[int(torch.multinomial(share, 1))]]
         pick = torch.randint(len(x), (BATCH,), device=device)
         picture, labels = augment(x[pick], y[pick], gentle=done > 0.85)
-        with torch.autocast(device, torch.bfloat16):
+        with torch.autocast(device.split(":")[0], torch.bfloat16):
             scores = net(picture.to(memory_format=torch.channels_last))
         loss = loss_of(scores.float(), labels)
         optimiser.zero_grad()
         loss.backward()
+        elapsed = together(net, before + time.monotonic() - begin)
         torch.nn.utils.clip_grad_norm_(net.parameters(), 1.0)
         optimiser.step()
         step += 1
@@ -128,33 +171,47 @@ def train(data: dict, valid: dict, seconds: float, device: str, out: Path, start
         for k, v in net.state_dict().items():
             if v.dtype.is_floating_point:
                 average[k].lerp_(v, 1 - decay)
-        if step % 500 == 0 or step == 20:
+        if rank() == 0 and (step % 1000 == 0 or step in (20, 100)):
             net.train(False)
             row = measure(net, {k: (a[:100], b[:100]) for k, (a, b) in valid.items()})
             net.train(True)
-            log.append(
-                {"step": step, "seconds": round(elapsed), "loss": round(float(loss.detach()), 4), "iou": row["iou"]}
-            )
+            log.append({"step": step, "s": round(elapsed), "loss": round(loss.item(), 4), "iou": row["iou"]})
             print(json.dumps(log[-1]), flush=True)
-    net.load_state_dict(average)
-    (out / "log.json").write_text(json.dumps(log))
+    state = {"net": net.state_dict(), "optimiser": optimiser.state_dict(), "step": step, "elapsed": elapsed}
+    net.load_state_dict(save(state, average, out / "state.pt"))
+    (out / f"log_{round(elapsed)}.json").write_text(json.dumps(log))
     return net
 
 
 def main(argv: list[str] | None = None) -> None:
-    """Train, calibrate, measure, export."""
+    """Train on every GPU; the first calibrates, measures and exports."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     for name in ("train", "valid", "held_out", "out"):
         parser.add_argument(name)
     parser.add_argument("--seconds", type=float, default=420)
     parser.add_argument("--device", default="cuda")
-    parser.add_argument("--start", help="weights (.pt) to go on from")
+    parser.add_argument("--until", type=float, default=math.inf, help="stop here, to go on with --resume")
+    parser.add_argument("--resume", help="state.pt of a training that was stopped")
     args = parser.parse_args(argv)
+    device = args.device
+    if "LOCAL_RANK" in os.environ:
+        if device == "cuda":
+            device = f"cuda:{os.environ['LOCAL_RANK']}"
+            torch.cuda.set_device(device)
+        distributed.init_process_group("nccl" if device.startswith("cuda") else "gloo")
     out = Path(args.out)
     out.mkdir(parents=True, exist_ok=True)
-    data, valid, held = (load(f, args.device) for f in (args.train, args.valid, args.held_out))
+    data, valid, held = (load(f, device) for f in (args.train, args.valid, args.held_out))
     print({k: tuple(v[0].shape) for k, v in data.items()}, {k: len(v[0]) for k, v in valid.items()}, flush=True)
-    net = train(data, valid, args.seconds, args.device, out, args.start)
+    net = train(data, valid, args, device, out)
+    if rank() == 0:
+        finish(net, valid, held, out)
+    if distributed.is_initialized():
+        distributed.destroy_process_group()
+
+
+def finish(net: Net, valid: dict, held: dict, out: Path) -> None:
+    """Calibrate, measure, export."""
     temperature = fit_temperature(net, valid)
     net.temperature.fill_(temperature)
     figures = {"temperature": temperature, "valid": measure(net, valid), "held_out": measure(net, held)}

@@ -238,6 +238,32 @@ def wall_texture(rng, kind):
     return surfaces.plain(rng, colour(rng, 0.4), 256)
 
 
+def plain_wall(rng, setting):
+    """The wall of a plain bench (scene.wall_objects)."""
+    if setting["wall"] == "tiles":
+        return surfaces.tiles(rng, 1024, [(15, 20), (20, 27), (30, 20)][int(rng.integers(3))], setting["wall_rgb"])
+    return surfaces.shelves(rng) if setting["wall"] == "shelves" else surfaces.plain(rng, setting["wall_rgb"])
+
+
+def plain_clutter(setting):
+    """What stands behind on a plain bench (scene.clutter_objects)."""
+    out = []
+    for c in setting["clutter"]:
+        k, rgb, t = c["size"], np.array(c["rgb"]), np.linspace(0, 1, 24)
+        if c["type"] == "box":
+            thing = box("other", (0.7 * k, 0.5 * k, 0.8 * k), SATIN, rgb=rgb)
+        elif c["type"] == "cloth":
+            thing = box("other", (1.4 * k, k, 12), MATT, rgb=rgb)
+        elif c["type"] == "bowl":
+            a = np.linspace(0.35, 1.25, 24)
+            thing = lathe("other", 0.62 * k * np.sin(a), 0.62 * k * (np.cos(0.35) - np.cos(a)), METAL, np.full(3, 0.6))
+        else:
+            r = 0.28 * k * np.where(t < 0.85, np.minimum(1, 0.9 + t), np.maximum(1 - (t - 0.85) * 3, 0.01))
+            thing = lathe("other", r, 0.9 * k * t, SATIN, rgb)
+        out.append(thing.moved(np.radians(c["turn"]), (c["x"], c["y"], 0.05)))
+    return out
+
+
 WALLS = ("tiles", "shelves", "lights", "curtain", "blur", "plain")
 
 

@@ -112,7 +112,7 @@ def bitmap(arr, mirror=False, repeats=1):
 
 def mesh(name, V, F, bsdf, N=None, uv=None, colour=None):
     props = mi.Properties()
-    props["mesh_bsdf"] = mi.load_dict(bsdf)
+    props["mesh_bsdf"] = mi.load_dict(bsdf) if isinstance(bsdf, dict) else bsdf
     m = mi.Mesh(
         name, len(V), len(F), props=props, has_vertex_normals=N is not None, has_vertex_texcoords=uv is not None
     )

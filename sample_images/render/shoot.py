@@ -2,55 +2,111 @@
 
 import functools
 
+import cv2
 import drjit as dr
 import mitsuba as mi
 import numpy as np
 
 from . import camera, card, props, scene, surfaces
-from .things import LABELS, vertex_normals
+from .things import LABELS, Look, Thing, vertex_normals
 
-SPP = 16
+SPP = 32
 SIZE_PX = (640, 480)
+WINDOW_PX = (704, 528)  # one size of the ideal picture for all: the size stands in the program's text
+LAMPS = 5
+CELL_PX = (504, 1016)  # of a texture in the atlas, rows and columns at most
+ATLAS_PX = (2048, 2048)
+PER_VERTEX = ("roughness", "metallic", "flatness", "clearcoat", "anisotropic")
 
 
-def material(thing):
-    """The universal material of a thing; no parameter is zero, because zeros would compile to another program."""
-    k = thing.look
-    if thing.texture is not None:
-        base = _bitmap(thing.texture)
-    else:
-        base = {"type": "mesh_attribute", "name": "vertex_color"}
-    return {"type": "twosided", "b": _principled(base, k)}
-
-
-def _principled(base, look):
+def principled(base, look=None):
+    """The universal material: its numbers from the mesh's vertices, or (bench, wall) of one look."""
     some = lambda v: float(max(v, 1e-3))
-    return {
-        "type": "principled", "base_color": base, "roughness": some(look.roughness), "specular": some(look.specular), "metallic": some(look.metallic),
-        "flatness": some(look.flatness), "clearcoat": some(look.clearcoat), "clearcoat_gloss": 0.95, "anisotropic": some(look.anisotropic),
-    }  # fmt: skip
-
-
-def _bitmap(texture, repeats=1):
-    return {
-        "type": "bitmap",
-        "bitmap": mi.Bitmap(np.ascontiguousarray(texture, np.float32)),
-        "raw": True,
-        "wrap_mode": "mirror",
-        "to_uv": mi.ScalarTransform3f().scale([repeats, repeats]),
+    d = {
+        "type": "principled",
+        "base_color": base,
+        "specular": 0.4 if look is None else some(look.specular),
+        "clearcoat_gloss": 0.95,
     }
+    for name in PER_VERTEX:
+        d[name] = {"type": "mesh_attribute", "name": f"vertex_{name}"} if look is None else some(getattr(look, name))
+    return {"type": "twosided", "b": d}  # fmt: skip
 
 
-def meshes(things, prefix):
-    """Mitsuba meshes by name; the name begins with the label's number."""
+def bitmap(texture):
+    pixels = mi.Bitmap(np.ascontiguousarray(texture, np.float32))
+    return {"type": "bitmap", "bitmap": pixels, "raw": True, "wrap_mode": "mirror"}
+
+
+def plane(name, to_world, texture, look, repeats=1):
+    """A square of side 2 in its own frame, moved by to_world, its texture repeated."""
+    corners = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]], float)
+    M = np.array(to_world.matrix, float).reshape(4, 4)
+    V = np.column_stack([corners, np.zeros(4), np.ones(4)]) @ M.T
+    F = np.array([[0, 1, 2], [0, 2, 3]])
+    return scene.mesh(name, V[:, :3], F, principled(bitmap(texture), look), uv=(corners + 1) / 2 * repeats)
+
+
+def meshes(things):
+    """Two meshes per label, one with vertex colours and one with the atlas, whatever stands in the scene.
+
+    With the same number of meshes, materials and textures in every scene, the renderer's program of the first scene
+    serves all the others. The name begins with the label's number.
+    """
+    for t in things:
+        if not np.isfinite(t.V).all() or not len(t.F):
+            raise ValueError(f"a {t.label} is no mesh")
+    textures, atlas = {}, np.full((*ATLAS_PX, 3), 0.5, np.float32)
+    plain, textured = [[] for _ in LABELS], [[] for _ in LABELS]
+    for t in things:
+        key = id(t.texture) if t.texture is not None else None
+        if key is not None and key not in textures and len(textures) < 8:
+            textures[key] = _into_atlas(atlas, t.texture, len(textures))
+        if key in textures:
+            textured[LABELS.index(t.label)].append((t, textures[key]))
+        else:
+            plain[LABELS.index(t.label)].append((t, None))
+    by_vertex = mi.load_dict(principled({"type": "mesh_attribute", "name": "vertex_color"}))
+    by_atlas = mi.load_dict(principled(bitmap(atlas)))
     out = {}
-    for i, t in enumerate(things):
-        good = np.isfinite(t.V).all()
-        if not good or not len(t.F):
-            raise ValueError(f"{prefix}{i} {t.label}: not a mesh")
-        N = vertex_normals(t.V, t.F) if t.N is None else t.N
-        name = f"l{LABELS.index(t.label)}_{prefix}{i}"
-        out[name] = scene.mesh(name, t.V, t.F, material(t), N=N, uv=t.uv, colour=t.rgb if t.texture is None else None)
+    for k in range(len(LABELS)):
+        out[f"l{k}_plain"] = _one_mesh(f"l{k}_plain", plain[k], by_vertex, False)
+        out[f"l{k}_textured"] = _one_mesh(f"l{k}_textured", textured[k], by_atlas, True)
+    return out
+
+
+def _into_atlas(atlas, texture, slot):
+    """Put a texture into the atlas; returns scale and shift of its coordinates (2,), (2,)."""
+    rows, cols = min(texture.shape[0], CELL_PX[0]), min(texture.shape[1], CELL_PX[1])
+    small = cv2.resize(np.asarray(texture, np.float32), (cols, rows), interpolation=cv2.INTER_AREA)
+    top, left = 512 * (slot // 2) + 4, 1024 * (slot % 2) + 4
+    edged = cv2.copyMakeBorder(small, 4, 4, 4, 4, cv2.BORDER_REPLICATE)
+    atlas[top - 4 : top + rows + 4, left - 4 : left + cols + 4] = edged
+    size = np.array(ATLAS_PX[::-1], float)
+    return np.array([cols, rows]) / size, np.array([left, top]) / size
+
+
+_TRI = np.array([[0, 0, -9e3], [1, 0, -9e3], [0, 1, -9e3]], float), np.array([[0, 1, 2]])
+_SPECK = Thing("other", *_TRI, Look(), rgb=np.full((3, 3), 0.5))  # far under the floor, so that no mesh is empty
+
+
+def _one_mesh(name, parts, bsdf, textured):
+    parts = [*parts, (_SPECK, (np.ones(2), np.zeros(2)))]
+    V = np.concatenate([t.V for t, _ in parts])
+    N = np.concatenate([vertex_normals(t.V, t.F) if t.N is None else t.N for t, _ in parts])
+    start = np.cumsum([0] + [len(t.V) for t, _ in parts])
+    F = np.concatenate([t.F + n for (t, _), n in zip(parts, start, strict=False)])
+    uv = colour = None
+    if textured:
+        at = [(np.zeros((len(t.V), 2)) if t.uv is None else np.clip(t.uv, 0, 1)) * m[0] + m[1] for t, m in parts]
+        uv = np.concatenate(at)
+    else:
+        paint = [t.rgb if t.rgb is not None else t.texture.mean((0, 1)) for t, _ in parts]
+        colour = np.concatenate([np.broadcast_to(c, (len(t.V), 3)) for c, (t, _) in zip(paint, parts, strict=True)])
+    out = scene.mesh(name, V, F, bsdf, N=N, uv=uv, colour=colour)
+    for key in PER_VERTEX:
+        value = np.concatenate([np.full(len(t.V), max(getattr(t.look, key), 1e-3), np.float32) for t, _ in parts])
+        out.add_attribute(f"vertex_{key}", 1, value)
     return out
 
 
@@ -84,34 +140,40 @@ def sample_setting(rng):
 
 
 def surroundings(rng, shot, held_out):
-    """Bench, wall and lamps as a scene dict."""
+    """Bench, wall and lamps as a scene dict, and the light's colour."""
     T = mi.ScalarTransform4f
-    s = sample_setting(rng)
-    bench = props.HELD_OUT_BENCH if held_out else str(rng.choice(props.BENCHES))
+    s = sample_setting(rng) if shot.setting is None else shot.setting
+    plain = shot.setting is not None
+    bench = s["bench"] if plain else props.HELD_OUT_BENCH if held_out else str(rng.choice(props.BENCHES))
     tex, look, repeats = props.bench_texture(rng, bench)
     turn = T().rotate([0, 0, 1], float(np.degrees(shot.turn_rad)))
     floor = T().translate([0, 0, shot.bench_z])
     wall_tex = tex if bench == "sweep" else props.wall_texture(rng, str(rng.choice(props.WALLS)))
     wall_y = s["wall_y"] * float(rng.choice([1.0, 2.0])) if bench != "sweep" else 1400.0
     reach = float(rng.uniform(0.3, 1.0)) if rng.random() < 0.2 else 1.0  # a table with an edge
+    if plain:
+        wall_tex, wall_y, reach = props.plain_wall(rng, s), s["wall_y"], 1.0
+    on_bench = floor @ turn @ T().rotate([0, 0, 1], s["bench_turn"]).scale([1500 * reach, 1500 * reach, 1])
+    below = T().translate([0, 0, shot.bench_z - 700]).scale([4000, 4000, 1])
+    behind = floor @ turn @ T().translate([0, wall_y, 700]).rotate([1, 0, 0], 90).scale([3000, 1900, 1])
     d = {
-        "bench": {"type": "rectangle", "bsdf": {"type": "twosided", "b": _principled(_bitmap(tex, repeats), look)},
-                  "to_world": floor @ turn @ T().rotate([0, 0, 1], s["bench_turn"]).scale([1500 * reach, 1500 * reach, 1])},
-        "floor": {"type": "rectangle", "bsdf": {"type": "twosided", "b": _principled(_bitmap(np.ones((4, 4, 3)) * props.colour(rng)), props.MATT)},
-                  "to_world": T().translate([0, 0, shot.bench_z - 700]).scale([4000, 4000, 1])},
-        "wall": {"type": "rectangle", "bsdf": {"type": "twosided", "b": _principled(_bitmap(wall_tex, 2 if wall_y > 1300 else 1), props.MATT)},
-                 "to_world": floor @ turn @ T().translate([0, wall_y, 700]).rotate([1, 0, 0], 90).scale([3000, 1900, 1])},
-    }  # fmt: skip
+        "bench": plane("bench", on_bench, tex, look, repeats),
+        "floor": plane("floor", below, np.ones((4, 4, 3)) * props.colour(rng), props.MATT),
+        "wall": plane("wall", behind, wall_tex, props.MATT, 2 if wall_y > 1300 else 1),
+    }
     lamps = scene.light_objects(s, rng)
     for name, lamp in lamps.items():
         if name != "env":
             lamp["to_world"] = floor @ turn @ lamp["to_world"]
+    for i in range(len(s["lights"]), LAMPS):  # dark lamps far below, so that their number is always the same
+        lamps[f"light{i}"] = {
+            "type": "rectangle",
+            "to_world": T().translate([0, 0, -8e3 - i]).rotate([1, 0, 0], 180),
+            "bsdf": {"type": "diffuse", "reflectance": scene.rgb(0.5)},
+            "emitter": {"type": "area", "radiance": scene.rgb(1e-6), "sampling_weight": 1e-4},
+        }
     d.update(lamps)
-    # a speck of each material form under the floor, so that both are always compiled in
-    tri, F = np.array([[0, 0, -9e3], [1, 0, -9e3], [0, 1, -9e3]], float), np.array([[0, 1, 2]])
-    speck = props.Thing("other", tri, F, props.MATT, rgb=np.full((3, 3), 0.5))
-    d.update(meshes([speck], "speck"))
-    return d, scene.light_colour(s), s
+    return d, scene.light_colour(s)
 
 
 def place(rng, shot):
@@ -121,6 +183,30 @@ def place(rng, shot):
     R = camera.rotation(shot.direction, shot.up, shot.roll_deg)
     t = camera.frame(shot.frame, R, K, dist, size, min(shot.fill, 1.3), shot.shift)
     return size, K, dist, R, t
+
+
+def opaque(thing):
+    """The same scene or sensor with every number moved from the program's text into its data, so that the program of
+    one scene serves the next: compiling takes far longer than rendering."""
+    q = mi.traverse(thing)
+    loose = {}
+    for key in q.keys():
+        value = q[key]
+        single = isinstance(value, (mi.Float, mi.Color3f)) and dr.width(value) == 1
+        if single or isinstance(value, (mi.Transform4f, mi.AffineTransform4f)):
+            loose[key] = value
+    dr.make_opaque(list(loose.values()))
+    for key, value in loose.items():
+        q[key] = value
+    q.update()
+    return thing
+
+
+def window(K, dist, size):
+    """Size of the ideal pinhole picture: WINDOW_PX turned like the picture, or more where the lens needs more."""
+    need = camera.render_window(K, dist, size)
+    usual = WINDOW_PX if size[0] > size[1] else WINDOW_PX[::-1]
+    return usual if need[0] <= usual[0] and need[1] <= usual[1] else need
 
 
 def label_map(loaded, sensor, K, dist, size):
@@ -136,31 +222,30 @@ def label_map(loaded, sensor, K, dist, size):
     return out
 
 
-def shoot(study, shot, fixed, k, spp=SPP, views=1, view_of=None):
-    """[(picture (H, W, 3) uint8, labels (H, W) uint8)] of one shot. fixed: the study's meshes, made once. Compiling takes
-    far longer than rendering, so the loaded scene is seen from `views` cameras (view_of(j) gives the others)."""
+def shoot(study, shot, k, spp=SPP, views=1, view_of=None):
+    """[(picture (H, W, 3) uint8, labels (H, W) uint8)] of one shot, seen from `views` cameras (view_of(j, shot) gives the
+    others): building a scene takes longer than rendering it."""
     rng = np.random.default_rng([study.seed, 60 + k, int(study.held_out)])
-    d, light, _ = surroundings(rng, shot, study.held_out)
+    d, light = surroundings(rng, shot, study.held_out)
     d.update({"type": "scene", "integrator": {"type": "path", "max_depth": 5, "rr_depth": 4}})
-    d.update(fixed)
-    d.update(meshes(shot.things, "shot"))
-    loaded = mi.load_dict(d)
+    d.update(meshes((*study.things, *shot.things)))
+    loaded = opaque(mi.load_dict(d))
     tracer, out = loaded.integrator(), []
     for j in range(views):
         if j:
             shot = view_of(j, shot)
             relight(loaded, rng)
         size, K, dist, R, t = place(rng, shot)
-        win = camera.render_window(K, dist, size)
+        win = window(K, dist, size)
         focus = max(float((R @ shot.focus_at + t)[2]), 50.0)
         lens = dict(aperture_mm=shot.aperture_mm, focus_mm=focus * (1 + float(rng.normal(0, 0.03))))
-        eye = mi.load_dict(scene.sensor(R, t, K[0, 0], win, lens, spp, int(rng.integers(1 << 30))))
+        eye = opaque(mi.load_dict(scene.sensor(R, t, K[0, 0], win, lens, spp, int(rng.integers(1 << 30)))))
         lin = np.array(
             mi.render(loaded, sensor=eye, integrator=tracer, spp=spp, seed=int(rng.integers(1 << 30))), np.float32
         )[..., :3]
         lin = np.where(np.isfinite(lin), np.minimum(lin, 60), 0)
         picture = develop(camera.warp(lin, K, dist, size), light, rng)
-        pin = mi.load_dict(scene.sensor(R, t, K[0, 0], win, None, 1, 0))
+        pin = opaque(mi.load_dict(scene.sensor(R, t, K[0, 0], win, None, 1, 0)))
         out.append((picture, label_map(loaded, pin, K, dist, size)))
     return out
 

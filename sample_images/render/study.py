@@ -10,9 +10,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from . import bodies, card, decorations, geometry, paints, params, photo, props, toppings
+from . import bodies, card, decorations, geometry, paints, params, photo, props, scene, toppings
 from .geometry import TAU
 from .things import CREAM, GLOSS, MATT, SATIN, Look, Thing, plain
+
+PLAIN, EMPTY = 0.42, 0.05  # shares of shop cakes on a plain bench and of places without a cake
 
 
 @dataclass(frozen=True)
@@ -32,9 +34,9 @@ def sample_study(seed, held_out=False):
     """Arrange the cakes of one seed. held_out: in the style that training never shows."""
     rng = np.random.default_rng([int(seed), 31 if held_out else 30])
     u = rng.random()
-    if u < 0.28 and not held_out:
+    if u < PLAIN and not held_out:
         return _bench_study(seed, rng)
-    if u < 0.34 and not held_out:
+    if u < PLAIN + EMPTY and not held_out:
         return _empty_study(seed, rng)
     things, radius, height = sample_cake(rng, held_out)
     frame = _frame(things)
@@ -85,9 +87,7 @@ def _bench_study(seed, rng):
     if foot:
         things.append(plain("foot_border", (foot["V"], foot["F"], foot["rgb"]), CREAM))
     b = p["board"]
-    from .scene import board_mesh
-
-    V, F, uv = board_mesh(b)
+    V, F, uv = scene.board_mesh(b)
     if b["colour"] == "wood":
         things.append(Thing("board", V, F, MATT, uv=uv, texture=props.surfaces.wood(rng, 512, 0.15)))
     else:
@@ -143,7 +143,7 @@ def _border(rng, label, tier, z, rgb):
     turns = TAU if tier.gap is None else TAU - tier.gap[1]
     start = 0.0 if tier.gap is None else tier.gap[0] + tier.gap[1]
     if foot and rng.random() < 0.22:
-        high = rng.uniform(6, min(35, 0.5 * tier.height))
+        high = rng.uniform(6, max(6, min(35, 0.5 * tier.height)))
         a = np.linspace(0, turns, 241) + start
         r = (tier.radius * 1.01 + 1.0) * np.ones_like(a)
         P = np.stack([np.stack([r * np.cos(a), r * np.sin(a), 0 * a + v], -1) for v in (z + 0.5, z + high)])
@@ -165,7 +165,7 @@ def _toppings(rng, tier, z, held_out):
         kind = "citrus" if held_out else str(rng.choice([k for k in toppings.ALL if k != "citrus"]))
         size = float(np.clip(rng.uniform(8, 45), 5, room * 0.8))
         if kind in ("rose", "figure", "sign", "bow", "heart"):
-            size = float(rng.uniform(15, 0.9 * room))
+            size = float(rng.uniform(15, max(15, 0.9 * room)))
         colour = tier.rgb if rng.random() < 0.3 else paints.icing_rgb(rng)
         protos = [toppings.make(kind, size, rng, colour) for _ in range(2)]
         most = max(int(1.2e6 / len(protos[0][0])), 3)
@@ -275,12 +275,13 @@ class Shot:
     portrait: bool
     bench_z: float = 0.0
     turn_rad: float = 0.0  # of bench, wall and lamps about the cake
+    setting: dict | None = None  # bench, wall and lamps as on the plain bench (scene.sample_setting), else of any kind
 
 
 def sample_shot(study, k):
     """The k-th picture of a study."""
     rng = np.random.default_rng([study.seed, 40 + k, int(study.held_out)])
-    if study.bench_like is not None and rng.random() < 0.8:
+    if study.bench_like is not None and rng.random() < 0.9:
         return _measuring_shot(study, rng)
     extra, frame = [], study.frame
     bench_z = -study.bench_like["board"]["thickness"] if study.bench_like else 0.0
@@ -344,11 +345,16 @@ def _measuring_shot(study, rng):
     base = np.array([xyz[0], xyz[1], 0])
     things = [t.moved(0, -base).moved(k) for t in props.card_things(pl["card"], pl["T_wc"])]
     things = [t.moved(0, (0, 0, -p["board"]["thickness"])) for t in things]  # the cake's z = 0 is its board
-    for _ in range(int(rng.integers(0, 4))):
-        a, d = rng.uniform(0.3, np.pi - 0.3), p["board"]["half"] + rng.uniform(180, 500)
-        things += [
-            t.moved(0, (d * np.cos(a), d * np.sin(a), -p["board"]["thickness"])).moved(k) for t in props.clutter(rng)
-        ]
+    setting = None
+    if rng.random() < 0.85:
+        setting = scene.sample_setting(int(rng.integers(1 << 31)))
+        extra = props.plain_clutter(setting)
+    else:
+        extra = []
+        for _ in range(int(rng.integers(0, 4))):
+            a, d = rng.uniform(0.3, np.pi - 0.3), p["board"]["half"] + rng.uniform(180, 500)
+            extra += [t.moved(0, (d * np.cos(a), d * np.sin(a), 0)) for t in props.clutter(rng)]
+    things += [t.moved(0, (0, 0, -p["board"]["thickness"])).moved(k) for t in extra]
     frame = np.concatenate([study.frame, things[0].V[::30], things[2].V[::30]])
     focus = np.array([0, -0.6 * study.radius, 0.5 * study.height])
     return Shot(
@@ -365,12 +371,15 @@ def _measuring_shot(study, rng):
         bool(rng.random() < 0.15),
         -p["board"]["thickness"],
         float(k),
+        setting,
     )
 
 
 def other_view(study, shot, j):
     """The same arrangement from another camera, on the same side of the wall."""
     rng = np.random.default_rng([study.seed, 90, j, int(study.held_out)])
+    if study.bench_like is not None and shot.setting is not None and rng.random() < 0.75:
+        return _measuring_view(study, shot, rng)
     lift = float(rng.choice([rng.uniform(60, 89), rng.uniform(22, 60), rng.uniform(0.5, 22)], p=[0.25, 0.38, 0.37]))
     az, el = np.radians(np.clip(rng.normal(0, 35), -80, 80)) + shot.turn_rad, np.radians(lift)
     direction = np.array([np.sin(az) * np.cos(el), -np.cos(az) * np.cos(el), np.sin(el)])
@@ -386,4 +395,23 @@ def other_view(study, shot, j):
         shift=tuple(rng.normal(0, 0.07, 2)),
         mm35=float(rng.choice([26, 52, rng.uniform(24, 90)])),
         portrait=bool(rng.random() < 0.22),
+    )
+
+
+def _measuring_view(study, shot, rng):
+    """Another photo as for a measurement of the same arrangement."""
+    kind = str(rng.choice(["top", "side"], p=[0.4, 0.6]))
+    pl = photo.sample_placement(rng, kind, study.bench_like, "left", 1.0)
+    c, s = np.cos(shot.turn_rad), np.sin(shot.turn_rad)
+    R = np.array([[c, -s, 0], [s, c, 0], [0, 0, 1]])
+    return replace(
+        shot,
+        direction=R @ pl["direction"],
+        up=R @ pl["up"],
+        roll_deg=pl["roll"],
+        fill=pl["fill"] * float(np.exp(rng.normal(0, 0.1))),
+        shift=tuple(pl["shift"]),
+        mm35=float(pl["mm35"]),
+        aperture_mm=pl["aperture_mm"],
+        portrait=bool(rng.random() < 0.15),
     )
