@@ -19,7 +19,7 @@ RIM = 0.8  # share of the radius within which the top counts
 
 @dataclass(frozen=True)
 class BodyDerivatives:
-    """Derivatives of the signed distance of N points by the body's parameters; one column (N,) or block (N, ...) each."""
+    """Derivatives of N points' signed distance by the body's parameters: a column (N,) or block (N, ...) each."""
 
     radius: Array
     height: Array

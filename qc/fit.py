@@ -364,10 +364,17 @@ def _result(
         solution.converged,
         squares / max(count - len(p), 1),
         quality,
-        {"fit": covariance[: joint.CAKE, : joint.CAKE]},
+        _shares(problem, p),
         _foot_hidden(inputs),
         False,
     )
+
+
+def _shares(problem: joint.Problem, p: Array) -> dict[str, Array]:
+    """Shares (CAKE, CAKE) of the covariance of the cake by source."""
+    parts = joint.information_by_source(problem, p)
+    inverse = np.asarray(np.linalg.inv(sum(parts.values())), np.float64)[: joint.CAKE]
+    return {s: inverse @ part @ inverse.T for s, part in parts.items()}
 
 
 def _foot_hidden(inputs: Mapping[str, PhotoInput]) -> bool:

@@ -147,7 +147,9 @@ def _board_points(
     low = np.concatenate([np.zeros(len(upper[1].index), bool), np.ones(len(lower[1].index), bool)])
     n = len(points)
     own = np.concatenate([e.sigma_px for _, e in (upper, lower)])
-    return joint.OutlinePoints(points, normals, gradient, np.zeros(n), np.ones(n, bool), low, np.hypot(own, sigma) * crowd)
+    return joint.OutlinePoints(
+        points, normals, gradient, np.zeros(n), np.ones(n, bool), low, np.hypot(own, sigma) * crowd
+    )
 
 
 @dataclass(frozen=True)
@@ -232,9 +234,7 @@ def _anchors(finding: Finding, border: Contour, settings: FitSettings) -> Edges:
 
 
 def _fine_edges(i: PhotoInput, contour: Contour, keep: NDArray[np.bool_], how: Round, zoom: float) -> Edges:
-    return photo_edges(
-        i.photo.pixels, contour, keep, how.reach_px * zoom, how.expected_px * zoom, EdgeSettings()
-    )
+    return photo_edges(i.photo.pixels, contour, keep, how.reach_px * zoom, how.expected_px * zoom, EdgeSettings())
 
 
 def _border_contour(view: View, body: Body, border: Border) -> Contour:

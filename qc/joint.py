@@ -81,8 +81,9 @@ def cake_view(cake: Array, photo: Array, size_px: tuple[int, int]) -> View:
 class OutlinePoints:
     """Measured points of one kind of outline, ready for the fit.
 
-    normals (M, 2) outwards in the picture; gradient_mm (M,) clearance per pixel; along_mm (M,) where the line of sight grazes the
-    body (unused where `flat`); flat (M,): the line of sight ends on the board plane, or on a face of the board.
+    normals (M, 2) outwards in the picture; gradient_mm (M,) clearance per pixel; along_mm (M,) where the line of sight
+    grazes the body (unused where `flat`); flat (M,): the line of sight ends on the board plane, or on a face of the
+    board.
     """
 
     points_px: Array
@@ -188,7 +189,10 @@ def photo_jacobian(problem: Problem, k: int, cake: Array, photo: Array) -> tuple
     term = problem.terms[k]
     view = cake_view(cake, photo, term.size_px)
     corners, n = 2 * term.card.corner_count, len(term.body)
-    by_cake, by_photo = np.zeros((corners + n + len(term.board), CAKE)), np.zeros((corners + n + len(term.board), PHOTO))
+    by_cake, by_photo = (
+        np.zeros((corners + n + len(term.board), CAKE)),
+        np.zeros((corners + n + len(term.board), PHOTO)),
+    )
     by_photo[:corners, :PARAMETERS] = card_jacobian(photo[:PARAMETERS], term.card, term.print_scale)
     body, board = slice(corners, corners + n), slice(corners + n, len(by_photo))
     at = _body_places(term.body, view)
@@ -230,7 +234,7 @@ def _moved_by_photo(points: OutlinePoints, at_mm: Array, cake: Array, photo: Arr
 
 
 def _turned(distance_mm: Callable[[Array], Array], points: OutlinePoints, at_mm: Array) -> Array:
-    """Derivative (M,) of outline residuals by the cake's turn; a round cake hardly changes, so by the distance itself."""
+    """Derivative (M,) of outline residuals by the cake's turn: a round cake hardly changes, so by distances."""
     h = 1e-3
     moved = at_mm + h * np.stack([at_mm[:, 1], -at_mm[:, 0], 0 * at_mm[:, 0]], -1)
     return (distance_mm(moved) - distance_mm(at_mm)) / (h * points.gradient_mm * points.sigma_px)
@@ -320,6 +324,50 @@ def _cost(problem: Problem, p: Array) -> tuple[float, tuple[Array, ...]]:
         total += np.sum(c2 * np.log1p(r * r / c2)) + np.sum((term.prior_rows @ (photo - term.prior_mean)) ** 2)
         residuals.append(r)
     return float(total), tuple(residuals)
+
+
+SOURCES = (
+    "card corners",
+    "focal length and distortion",
+    "how the card is folded",
+    "outline, point by point",
+    "outline, in common",
+    "where the person stands",
+    "what cakes are like",
+)
+
+
+def information_by_source(problem: Problem, p: Array) -> dict[str, Array]:
+    """Where what is known of the parameters comes from: parts (P, P) of the inverse covariance, by source.
+
+    With C the covariance, C I C of a part I is that source's share of C: the shares sum to C (JCGM 100, 5.2.2, for
+    inputs that the fit weighs by their own variance).
+    """
+    out = {s: np.zeros((problem.size, problem.size)) for s in SOURCES}
+    out["what cakes are like"][:CAKE, :CAKE] = problem.cake_rows.T @ problem.cake_rows
+    for k, term in enumerate(problem.terms):
+        photo, b = p[problem.block(k)], problem.block(k)
+        both = np.concatenate(photo_jacobian(problem, k, p[:CAKE], photo), axis=1)
+        r = photo_residuals(term, p[:CAKE], photo, problem.square)
+        both = both * np.sqrt(1 / (1 + (r / problem.robust_scale(term)) ** 2))[:, None]
+        at = np.r_[np.arange(CAKE), np.arange(b.start, b.stop)]
+        corners = 2 * term.card.corner_count
+        for source, rows in (("card corners", both[:corners]), ("outline, point by point", both[corners:])):
+            out[source][np.ix_(at, at)] += rows.T @ rows
+        for source, rows in _prior_sources(term):
+            out[source][b, b] += rows.T @ rows
+    return out
+
+
+def _prior_sources(term: PhotoTerm) -> list[tuple[str, Array]]:
+    """The prior rows of a photo by what they are about."""
+    about = {
+        "focal length and distortion": range(LENS.start, LENS.stop),
+        "how the card is folded": range(FOLD, PARAMETERS),
+        "where the person stands": (YAW,),
+        "outline, in common": (BODY_SHIFT, BOARD_SHIFT),
+    }
+    return [(s, term.prior_rows[np.abs(term.prior_rows[:, list(c)]).sum(1) > 0]) for s, c in about.items()]
 
 
 def _normal_equations(problem: Problem, p: Array, residuals: Sequence[Array]) -> tuple[Array, Array]:

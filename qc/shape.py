@@ -124,17 +124,24 @@ def _from_cake(cake: Array) -> Array:
     return components(joint.body_of(cake), cake[[joint.BOARD_X, joint.BOARD_Y]])
 
 
-def measure_shape(fit: CakeFit, errors: ShapeErrors | None = None) -> tuple[list[Measurement], list[str]]:
-    """Rows of the body's quantities, and what is left out with its reason."""
+def measure_shape(
+    fit: CakeFit, meridians: Sequence[Meridian] = (), errors: ShapeErrors | None = None
+) -> tuple[list[Measurement], list[str]]:
+    """Rows of the body's quantities, and what is left out with its reason; meridians tell how far ridges stand out."""
     errors = errors or ShapeErrors()
     value, _, shares = shape_components(fit)
+    reach = ridges_reach_mm(fit.body, meridians)
+    ridges = 2 * float(reach.std()) if len(reach) else 0.0
+    value[DIAMETER] += 2 * float(reach.mean()) if len(reach) else 0.0
     rows = _Rows(value, shares, tuple(fit.views), errors)
     sides = tuple(n for n in fit.views if n != "top")
     everything, both = tuple(fit.views), len(sides) > 1
     hidden = errors.hidden_foot_mm if fit.foot_hidden else 0.0
     note = "the foot is hidden by piping" if fit.foot_hidden else None
     out = [
-        rows.single("diameter", DIAMETER, float(np.hypot(errors.diameter_mm, hidden)), everything, note),
+        rows.single(
+            "diameter", DIAMETER, float(np.linalg.norm([errors.diameter_mm, hidden, ridges])), everything, note
+        ),
         rows.single("out_of_round", ROUND, errors.round_mm, ("top",), None),
         rows.single("height", HEIGHT, errors.height_mm, sides, None),
         rows.single("taper", TAPER, errors.taper_mm, sides, None),

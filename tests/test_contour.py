@@ -102,7 +102,10 @@ def test_lines_of_sight_to_the_side_of_a_sample_cake_hit_it(name: str, photo: st
 
 def test_derivatives_of_the_body() -> None:
     """Every parameter's column by differences of the distance itself, at places about side, rounding and top."""
-    body, rng = replace(cylinder(4.0), taper_mm=1.5, dome_mm=1.2, lean_mm=np.array([1.0, -2.0])), np.random.default_rng(4)
+    body, rng = (
+        replace(cylinder(4.0), taper_mm=1.5, dome_mm=1.2, lean_mm=np.array([1.0, -2.0])),
+        np.random.default_rng(4),
+    )
     at = rng.normal(0, 1, (60, 3)) * [60, 60, 0] + [0, 0, 35]
     at[:, :2] *= (rng.uniform(60, 77, 60) / np.linalg.norm(at[:, :2], axis=1))[:, None]
     at[:, 2] = rng.uniform(3, 72, 60)

@@ -78,9 +78,11 @@ def problem(noise_px: float, rng: np.random.Generator) -> tuple[joint.Problem, n
     """Three photos of the known cake, and the true parameters."""
     cake = known_cake()
     blocks = [photo_block(70.0, 0.0), photo_block(10.0, 2.0), photo_block(14.0, -88.0)]
-    rows, _ = cake_prior(FitSettings(board_t_mm=2.8, board_t_sd_mm=1.2), cake)
+    rows, _ = cake_prior(FitSettings(board_t_mm=2.8, board_t_sd_mm=1.2, dome_sd_mm=0.05), cake)
     mean = cake + rng.normal(0, 1 / np.diag(rows[: joint.CAKE])) * (noise_px > 0)
-    return joint.Problem([term(cake, b, noise_px, rng) for b in blocks], rows, mean, False), np.concatenate([cake, *blocks])
+    return joint.Problem([term(cake, b, noise_px, rng) for b in blocks], rows, mean, False), np.concatenate(
+        [cake, *blocks]
+    )
 
 
 def test_the_card_lies_on_the_bench() -> None:
@@ -106,7 +108,9 @@ def test_jacobian_is_that_of_the_residuals(k: int) -> None:
         return joint.photo_residuals(fresh, c, b, False)
 
     by_cake, by_photo = joint.photo_jacobian(asked, k, cake, photo)
-    steps = np.array([1.0, 0.3, 0.3, 1e-3, 1e-3, *[1e-4] * 3, *[0.05] * 3, 1e-3, 0.05, 0.05, 0.05, 0.05, 1e-3, 0.05, 0.05])
+    steps = np.array(
+        [1.0, 0.3, 0.3, 1e-3, 1e-3, *[1e-4] * 3, *[0.05] * 3, 1e-3, 0.05, 0.05, 0.05, 0.05, 1e-3, 0.05, 0.05]
+    )
     for j in range(joint.CAKE):
         h = np.eye(joint.CAKE)[j] * joint.CAKE_STEP[j]
         d = (residuals(cake + h, photo) - residuals(cake - h, photo)) / (2 * joint.CAKE_STEP[j])
