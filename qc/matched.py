@@ -3,8 +3,8 @@
 A filter that is matched to what is looked for and whitened by the power spectrum of what it lies in gives the best
 signal to noise of all linear filters (North, 1943; Turin, IRE Transactions on Information Theory 6, 1960). The spectrum
 is taken from the picture itself: ridges and grain that come back everywhere are weighed down, whatever their direction.
-Three shapes are looked for at each size: a dark blob (a crumb, or a pit that light does not reach), and a hollow's light
-and dark flank, one above or one beside the other: the derivatives of the blob.
+Three shapes are looked for at each size: a dark blob (a crumb, or a pit that light does not reach), and a hollow's
+light and dark flank, one above or one beside the other: the derivatives of the blob.
 """
 
 from dataclasses import dataclass

@@ -18,7 +18,7 @@ def blob(shape: tuple[int, int], row: int, column: int, sigma_mm: float) -> np.n
 
 
 def test_signal_to_noise_in_white_noise_is_that_of_theory() -> None:
-    """North (1943), Turin (1960): amplitude over noise times the root of the template's energy, here pi (sigma px)^2."""
+    """North (1943), Turin (1960): amplitude over noise times the root of the template's energy pi (sigma px)^2."""
     rng, depth, noise, sigma = np.random.default_rng(1), 0.30, 0.05, 0.65
     light = rng.normal(size=EVERY.shape) * noise - depth * blob(EVERY.shape, 140, 350, sigma)
     one = MatchedSettings(scales_mm=(sigma,), high_pass_mm=12.0)

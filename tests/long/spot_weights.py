@@ -2,9 +2,9 @@
 
     python -m tests.long.spot_weights FOLDER [FOLDER ...]
 
-Printed: how many places of spots of 2 mm and more are found and invented, cakes held out in eight parts, by probability;
-then the table for `qc/spot_weights.py`, to be pasted there. A place is a blemish if the truth has one of 1.5 mm or more
-within 2 mm; the neighbours of such a place, and dents, take no part.
+Printed: how many places of spots of 2 mm and more are found and invented, cakes held out in eight parts, by
+probability; then the table for `qc/spot_weights.py`, to be pasted there. A place is a blemish if the truth has one
+of 1.5 mm or more within 2 mm; the neighbours of such a place, and dents, take no part.
 """
 
 import sys
@@ -40,7 +40,7 @@ def faces_of(cake: Path) -> tuple[dict[str, Any], Any, list[icing.Face]]:
 
 
 def examples(truth: dict[str, Any], body: Any, face: icing.Face) -> tuple[Array, Array]:
-    """What is said of the places of one face, and what each is: 2 and 1 a spot (from 2 mm, smaller), 0 none, -1 unsure."""
+    """What is said of the places of one face, and what each is: 2, 1 a spot (2 mm, smaller), 0 none, -1 unsure."""
     settings = icing.IcingSettings()
     if face.photo == "top":
         surface, x, y = icing.top_surface(face, body, settings)
