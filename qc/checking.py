@@ -138,6 +138,7 @@ def settings_for(
         expected_decorations=round(exact) if exact else None,
         house_colour=standard.house_colour,
         semi_naked=standard.sponge_is_meant,
+        fillings_mm=standard.layers.filling_heights_mm if standard.layers else (),
     )
 
 

@@ -37,6 +37,7 @@ class RegionSettings:
     joined_area: float = 1.7  # usual areas that a piece may have after joining
     least_share: float = 0.45  # of the usual inner radius below which a region is no piece
     least_probability: float = 0.72  # mean over a region
+    certain: float = 0.9  # mean over a region from which it may say what is usual
     doubt_share: float = 0.4  # of the usual inner radius, and ...
     doubt_probability: float = 0.6  # ... mean from which what is refused may yet be a piece
 
@@ -187,9 +188,8 @@ def _split(
     tops = _largest(inside, components)
     usual = float(np.median(tops[tops > 0.5 * tops.max()]))
     apart = max(1, int(settings.apart * usual * scale))
-    peaks = peak_local_max(
-        inside, min_distance=apart, threshold_abs=0.3 * usual, labels=components, exclude_border=False
-    )
+    least = min(0.3 * usual, 0.5 * settings.smallest_mm)
+    peaks = peak_local_max(inside, min_distance=apart, threshold_abs=least, labels=components, exclude_border=False)
     markers = np.zeros(mask.shape, np.int32)
     markers[tuple(peaks.T)] = np.arange(1, len(peaks) + 1)
     return np.asarray(watershed(-inside, markers, mask=mask), np.int32)
@@ -262,12 +262,18 @@ def _measure(top: TopMap, labels: NDArray[np.int32], inside: NDArray[np.float32]
 
 
 def _judge(seen: list[Region], settings: RegionSettings) -> tuple[list[Region], list[Region]]:
-    """Pieces are nearly alike: keep what is large and sure enough against the usual one."""
+    """Pieces are nearly alike: keep what is large and sure enough against the usual one.
+
+    One large piece in the middle of many small ones is not the usual one: where the sure ones are smaller, they are.
+    """
     if not seen:
         return [], []
     inner = np.array([r.inner_mm for r in seen])
     sure = np.array([r.probability for r in seen])
     usual = float(np.median(inner[inner >= 0.5 * np.max(inner)]))
+    certain = (sure >= settings.certain) & (2 * inner >= settings.smallest_mm)
+    if certain.any():
+        usual = min(usual, float(np.median(inner[certain])))
     good = (inner >= settings.least_share * usual) & (2 * inner >= settings.smallest_mm)
     good &= sure >= settings.least_probability
     return [r for r, g in zip(seen, good, strict=True) if g], [r for r, g in zip(seen, good, strict=True) if not g]

@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from qc.blemishes import Spot, SpotSettings, find_spots
+from qc.blemishes import Spot, SpotSettings, Surface, find_spots
 from qc.body import Body
 from qc.camera import View
 from qc.clock import clock_of
@@ -33,12 +33,10 @@ class IcingSettings:
     """How the surface is read."""
 
     px_per_mm: float = 4.0  # of the flattened pictures: a pit of 1.5 mm is six pixels
-    patch_mm2: float = 9.0  # no spots are looked for in patches larger than this ...
-    patch_margin_mm: float = 12.0  # ... and this close to them: their ragged fringe is theirs
+    patch_mm2: float = 12.0  # no spots are looked for in patches larger than this ...
+    patch_margin_mm: float = 5.0  # ... and this close to them: their ragged fringe is theirs
     thrown_mm: float = 3.0  # pieces on the top throw colour this much further than their margin
-    border_mm: float = 1.2  # nor this close to where the icing is hidden
     same_mm: float = 6.0  # spots of two photos nearer than this are one
-    spot_facing: float = 0.4  # cosine of the angle up to which a spot is told from the grain (66 degrees)
     colour_sigma: tuple[float, float, float] = (
         4.0,
         2.0,
@@ -320,7 +318,7 @@ def _blemishes(
     if sponge and not mirrors:
         warnings.append("Crumbs on the side are not counted: they can't be told from the sponge that shows.")
     for face in faces:
-        for spot in _face_spots(face, mirrors, body, settings):
+        for spot in _face_spots(face, body, settings):
             if sponge and not mirrors and face.photo != "top" and spot.kind == "crumb":
                 continue
             theta, z, x, y = _place(face, spot.column_px, spot.row_px, body)
@@ -337,41 +335,54 @@ def _same(a: Blemish, b: Blemish, reach_mm: float) -> bool:
     return bool(np.sqrt((a.x_mm - b.x_mm) ** 2 + (a.y_mm - b.y_mm) ** 2 + (a.height_mm - b.height_mm) ** 2) < reach)
 
 
-def _face_spots(face: Face, mirrors: bool, body: Body, settings: IcingSettings) -> list[Spot]:
-    """Spots of one face, away from patches and from the border of what is seen."""
-    scale, valid = settings.px_per_mm, face.valid.copy()
-    if not mirrors:
-        _, label, stats, _ = cv2.connectedComponentsWithStats(face.shown.bad.astype(np.uint8), connectivity=8)
-        large = stats[:, cv2.CC_STAT_AREA] > settings.patch_mm2 * settings.show.px_per_mm**2
-        large[0] = False
-        patch = cv2.resize(large[label].astype(np.uint8), valid.shape[::-1], interpolation=cv2.INTER_NEAREST) > 0
-        valid &= ~wider(patch, settings.patch_margin_mm, scale)
+def _face_spots(face: Face, body: Body, settings: IcingSettings) -> list[Spot]:
+    """Spots of one face, away from patches; places in pixels of the face's picture."""
     if face.photo == "top":
-        return _top_spots(face, valid, mirrors, body, settings)
+        surface, x, y = top_surface(face, body, settings)
+        spots = []
+        for s in find_spots(surface, settings.spots):
+            r, c = min(int(s.row_px), x.shape[0] - 1), min(int(s.column_px), x.shape[1] - 1)
+            squeeze = float(np.sqrt((x.shape[0] - r) / x.shape[0] / 0.6)) if s.kind == "finger" else 1.0
+            spots.append(replace(s, column_px=float(x[r, c]), row_px=float(y[r, c]), size_mm=s.size_mm * squeeze))
+        return spots
+    return find_spots(side_surface(face, settings), settings.spots)
+
+
+def side_surface(face: Face, settings: IcingSettings) -> Surface:
+    """What of an unrolled side is searched for spots."""
     assert isinstance(face.picture, SidePicture)
-    inner = ~wider(~valid, settings.border_mm, scale) & (face.picture.facing > settings.spot_facing)
-    spots = find_spots(face.unlit.log, valid, scale, mirrors, settings.spots)
-    return [s for s in spots if inner[min(int(s.row_px), len(inner) - 1), min(int(s.column_px), inner.shape[1] - 1)]]
+    return Surface(
+        face.unlit.log,
+        _unpatched(face, settings),
+        face.picture.facing,
+        float(luminance(face.own)),
+        False,
+        settings.px_per_mm,
+    )
 
 
-def _top_spots(face: Face, valid: Mask, mirrors: bool, body: Body, settings: IcingSettings) -> list[Spot]:
-    """Spots of the top, looked for on a picture unrolled about its middle, so that the blade's rings run along rows."""
-    assert isinstance(face.picture, TopPicture)
-    scale, n = settings.px_per_mm, valid.shape[0]
+def top_surface(face: Face, body: Body, settings: IcingSettings) -> tuple[Surface, Array, Array]:
+    """The top unrolled about its middle, so that the blade's rings run along rows, and where each pixel lies (x, y)."""
+    scale, n = settings.px_per_mm, face.valid.shape[0]
     middle, outer = (n - 1) / 2, body.radius_mm * scale
-    radius = np.arange(outer, 0.12 * outer, -1.0, dtype=np.float32)[:, None]
+    radius = np.arange(outer, 0.06 * outer, -1.0, dtype=np.float32)[:, None]
     turn = np.arange(0, 2 * np.pi, 1 / (0.6 * outer), dtype=np.float32)[None, :]
     x, y = middle + radius * np.cos(turn), middle - radius * np.sin(turn)
-    log = cv2.remap(face.unlit.log, x, y, cv2.INTER_LINEAR)
-    ok = cv2.remap(valid.astype(np.uint8), x, y, cv2.INTER_NEAREST) > 0
-    inner = ~wider(~ok, settings.border_mm, scale)
-    out = []
-    for s in find_spots(log, ok, scale, mirrors, settings.spots):
-        r, c = min(int(s.row_px), len(radius) - 1), min(int(s.column_px), turn.shape[1] - 1)
-        if inner[r, c]:
-            squeeze = float(np.sqrt(radius[r, 0] / (0.6 * outer)))  # columns are arc at 0.6 of the radius
-            out.append(replace(s, column_px=float(x[r, c]), row_px=float(y[r, c]), size_mm=s.size_mm * squeeze))
-    return [s for s in out if s.size_mm >= settings.spots.smallest_mm]
+    log = cv2.remap(face.unlit.log.astype(np.float32), x, y, cv2.INTER_LINEAR)
+    ok = cv2.remap(face.valid.astype(np.uint8), x, y, cv2.INTER_NEAREST) > 0
+    return Surface(log, ok, np.ones(ok.shape, np.float32), float(luminance(face.own)), True, scale), x, y
+
+
+def _unpatched(face: Face, settings: IcingSettings) -> Mask:
+    """Where a face shows icing, away from patches of filling: their ragged fringe is theirs."""
+    valid = face.valid.copy()
+    if face.mirrors:
+        return valid
+    _, label, stats, _ = cv2.connectedComponentsWithStats(face.shown.bad.astype(np.uint8), connectivity=8)
+    large = stats[:, cv2.CC_STAT_AREA] > settings.patch_mm2 * settings.show.px_per_mm**2
+    large[0] = False
+    patch = cv2.resize(large[label].astype(np.uint8), valid.shape[::-1], interpolation=cv2.INTER_NEAREST) > 0
+    return np.asarray(valid & ~wider(patch, settings.patch_margin_mm, settings.px_per_mm))
 
 
 def _count_row(blemishes: list[Blemish], faces: list[Face], mirrors: bool, sponge: bool) -> Measurement:

@@ -36,6 +36,7 @@ class MeasureSettings:
     expected_decorations: int | None = None  # places on the ring, when the house standard names them
     house_colour: tuple[float, float, float] | None = None  # CIELAB (D65) of the house standard
     semi_naked: bool = False  # sponge is meant to show
+    fillings_mm: tuple[float, ...] = ()  # heights of the fillings' middles above the board, by the layer plan
 
 
 @dataclass(frozen=True)
@@ -112,7 +113,7 @@ def run_stages(
         height_sd_mm=top_height_sd_mm(fit),
     )
     say("side lines")
-    profiles = measure_profiles(pixels, fit.views, fit.body, findings)
+    profiles = measure_profiles(pixels, fit.views, fit.body, findings, settings.fillings_mm)
     say("surface of the icing")
     paper = {n: paper_white(s.photo, s.card) for n, s in seen.items()}
     icing = measure_icing(

@@ -336,6 +336,7 @@ def _largest(name: str, found: list[Silhouette], settings: ProfileSettings) -> l
     if name == "side_straightness":
         f = found[k].feature
         note += f"; {f.kind} of {abs(f.size_mm):.1f} mm, {f.height_mm:.0f} mm above the board"
+        note += f", at filling {f.filling} from below" if f.filling else ""
     elif found[k].pitch_mm:
         note += f"; ridges {found[k].pitch_mm:.1f} mm apart"
     return [Measurement(name, both[k][0], 2 * both[k][1], "mm", photos, note), *rows]

@@ -10,7 +10,7 @@ Icing that mirrors the room shows lamps, not relief: dark icing and burnt-out pl
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import cv2
@@ -40,10 +40,16 @@ class ReliefSettings:
     shortest_mm: float = 2.0
     longest_mm: float = 20.0
     side_gain: float = 0.45  # log light per unit of slope on the side, from rendered kitchens
-    top_gain: float = 0.33  # the same on the top, whose light comes from all round
+    top_gain: float = 0.33  # the same on the top, whose light comes from all round; for the map
     gain_sigma: float = 0.45  # standard deviation of the logarithm of either
     silhouette_sigma: float = 0.25  # of the silhouettes' relief as a sample of the whole side's
     least_light: float = 0.30  # of the lightest in the photo (paper): darker icing mirrors as much as it shows
+    ring_mm: float = 14.0  # standard deviation along the rings of the top: noise and roughness do not run on that far
+    ring_light: float = 0.4  # log light: beyond, a piece on the top throws its shadow
+    ring_margin_mm: float = 2.0  # from such shadows
+    ring_slope: float = 0.125  # log light of rings per mm of relief (upper quartile of sectors), rendered cakes
+    sectors: int = 12  # of the top; rings show where they lie across the light
+    sector_quantile: float = 0.75
     largest: float = 0.7  # log light: beyond, a lamp is mirrored or a shadow thrown
     margin_mm: float = 3.0  # next to what can't be read the filters see too little
     masks: MaskSettings = field(default_factory=lambda: MaskSettings(facing=0.45))
@@ -66,6 +72,7 @@ class ReliefMap:
     px_per_mm: float
     unreadable: float  # share of the face that mirrors lamps or lies in shadow
     pitch_mm: float | None
+    index_mm: float  # root mean square relief, as read
 
 
 @dataclass(frozen=True)
@@ -150,7 +157,34 @@ def _read_top(
     x, y = middle + radius * np.cos(turn), middle - radius * np.sin(turn)
     light = cv2.remap(unlit.log.mean(-1).astype(np.float32), x, y, cv2.INTER_LINEAR)
     ok = cv2.remap(valid.astype(np.uint8), x, y, cv2.INTER_NEAREST) > 0
-    return _relief(name, light, ok, settings.top_gain, settings)
+    return replace(_relief(name, light, ok, settings.top_gain, settings), index_mm=_ring_index(light, ok, settings))
+
+
+def _ring_index(light: Array, valid: NDArray[np.bool_], settings: ReliefSettings) -> float:
+    """Relief (mm) of the rings on a top unrolled about its middle; NaN where too little is seen.
+
+    Light is averaged along the rings, so that noise and roughness fall out, and its slope across them is read sector by
+    sector as a median: shadows and spots are few. A lamp shows rings only where they lie across its light, so a high
+    quantile over the sectors counts, not their mean.
+    """
+    scale = settings.px_per_mm
+    ok = valid & (np.abs(_blurred(light, valid, 0.5 * scale, 0.5 * scale)) < settings.ring_light)
+    margin = 2 * round(settings.ring_margin_mm * scale) + 1
+    inner = cv2.erode(ok.astype(np.uint8), np.ones((margin, margin), np.uint8)) > 0
+    ok = inner if inner.sum() > 0.05 * valid.size else valid
+    along = _blurred(light, ok, 0.5 * SIGMA_OF_CUTOFF * settings.shortest_mm * scale, settings.ring_mm * scale)
+    size = np.abs(along - _smooth(along, ok, settings.longest_mm * scale))
+    parts = zip(np.array_split(size, settings.sectors, 1), np.array_split(ok, settings.sectors, 1), strict=True)
+    few = 25 * scale**2  # 25 mm2
+    sectors = [float(np.median(part[seen])) for part, seen in parts if seen.sum() > few]
+    return float(np.quantile(sectors, settings.sector_quantile)) / settings.ring_slope if sectors else np.nan
+
+
+def _blurred(values: Array, ok: NDArray[np.bool_], up_px: float, across_px: float) -> Array:
+    """Gaussian blur of a picture with holes."""
+    weight = cv2.GaussianBlur(ok.astype(np.float32), (0, 0), across_px, sigmaY=up_px)
+    total = cv2.GaussianBlur(np.where(ok, values, 0).astype(np.float32), (0, 0), across_px, sigmaY=up_px)
+    return np.asarray(total / np.maximum(weight, 0.05))
 
 
 def _relief(name: str, light: Array, valid: NDArray[np.bool_], gain: float, settings: ReliefSettings) -> ReliefMap:
@@ -167,7 +201,7 @@ def _relief(name: str, light: Array, valid: NDArray[np.bool_], gain: float, sett
     ok = cv2.erode(ok.astype(np.uint8), np.ones((margin, margin), np.uint8), borderValue=0) > 0
     height[~ok] = np.nan
     share = float(glare.sum() / max(valid.sum(), 1))
-    return ReliefMap(name, height, scale, share, _pitch(height, scale))
+    return ReliefMap(name, height, scale, share, _pitch(height, scale), _rms(height))
 
 
 def _smooth(values: Array, ok: NDArray[np.bool_], cutoff_px: float, along: bool = False) -> Array:
@@ -192,8 +226,8 @@ def _pitch(height: Array, px_per_mm: float) -> float | None:
     return float(1 / wave[top]) if power[near & fair].sum() > 0.33 * power[fair].sum() else None
 
 
-def _rms(relief: ReliefMap) -> float:
-    return float(np.sqrt(np.nanmean(relief.height_mm**2))) if np.isfinite(relief.height_mm).any() else np.nan
+def _rms(height: Array) -> float:
+    return float(np.sqrt(np.nanmean(height**2))) if np.isfinite(height).any() else np.nan
 
 
 def silhouette_relief(profiles: ProfileResult | None, settings: ReliefSettings) -> float | None:
@@ -211,7 +245,7 @@ def silhouette_relief(profiles: ProfileResult | None, settings: ReliefSettings) 
 def _scale(maps: list[ReliefMap], profiles: ProfileResult | None, settings: ReliefSettings) -> float:
     """Factor on what shading reads, drawn towards the silhouettes by the weight of what each is worth."""
     known = silhouette_relief(profiles, settings)
-    read = [_rms(m) for m in maps if m.photo != "top"]
+    read = [m.index_mm for m in maps if m.photo != "top"]
     if known is None or not read or not np.isfinite(read).all():
         return 1.0
     weight = settings.gain_sigma**2 / (settings.gain_sigma**2 + settings.silhouette_sigma**2)
@@ -222,7 +256,7 @@ def _side_rows(maps: list[ReliefMap], profiles: ProfileResult | None, settings: 
     known = silhouette_relief(profiles, settings)
     photos = tuple(m.photo for m in maps)
     if maps:
-        value = float(np.mean([_rms(m) for m in maps])) * _scale(maps, profiles, settings)
+        value = float(np.mean([m.index_mm for m in maps])) * _scale(maps, profiles, settings)
         worth = [1 / settings.gain_sigma**2] + [1 / settings.silhouette_sigma**2] * (known is not None)
         sigma, note = 1 / np.sqrt(sum(worth)), "an estimate from shading"
         pitch = next((m.pitch_mm for m in maps if m.pitch_mm), None)
@@ -241,7 +275,7 @@ def _side_rows(maps: list[ReliefMap], profiles: ProfileResult | None, settings: 
 def _top_rows(maps: list[ReliefMap], settings: ReliefSettings) -> list[Measurement]:
     rows = []
     for m in maps:
-        value = _rms(m)
+        value = m.index_mm
         if np.isfinite(value):
             note = "an estimate from shading" + (f"; rings about {m.pitch_mm:.0f} mm apart" if m.pitch_mm else "")
             u = 2 * 1.2 * settings.gain_sigma * value + 0.02

@@ -77,6 +77,12 @@ class LayerPlan(_Checked):
         return math.fsum([*self.sponge_mm, *self.filling_mm, self.coat_mm])
 
     @property
+    def filling_heights_mm(self) -> tuple[float, ...]:
+        """Height of each filling's middle above the board: sponge and filling lie in turn, a sponge lowest."""
+        floors = [math.fsum([*self.sponge_mm[: i + 1], *self.filling_mm[:i]]) for i in range(len(self.filling_mm))]
+        return tuple(low + thick / 2 for low, thick in zip(floors, self.filling_mm, strict=True))
+
+    @property
     def tolerance_mm(self) -> float:
         """Root of the sum of squares of the layers' tolerances: they vary independently (JCGM 100, 5.1.2)."""
         squares = len(self.sponge_mm) * self.sponge_tolerance_mm**2

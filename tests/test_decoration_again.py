@@ -9,7 +9,7 @@ from qc.decoration_again import AgainSettings, look_again, look_at_empty
 from qc.decoration_edges import EdgeSettings, refine, rough_outlines
 from qc.decoration_kinds import KindFit
 from qc.decoration_pattern import PatternSettings, Plane, assign_rings, judge_pattern
-from qc.decoration_regions import RegionSettings, find_regions
+from qc.decoration_regions import RegionSettings, TopMap, find_regions
 from qc.decoration_shapes import SHAPES, Outline, fit_shape
 from tests.decoration_scene import coarse_map, draw_scene, flat_body, shape
 from tests.test_decorations import pieces_at, ring_places
@@ -125,3 +125,14 @@ def test_what_is_left_out_by_little_stays_in_doubt() -> None:
         assert pattern.measurements[0].value == 9
         assert pattern.measurements[0].uncertainty == doubt
         assert any("in the middle" in w for w in pattern.warnings) == bool(doubt)
+
+
+def test_small_pieces_round_a_large_one_are_pieces() -> None:
+    """Twelve berries of 11 mm round a biscuit of 37 mm: the biscuit does not make crumbs of them."""
+    n, scale = 400, 2.5
+    y, x = np.mgrid[0:n, 0:n] / scale - 80
+    seen = np.where(np.hypot(x, y) < 18.5, 0.97, 0.0).astype(np.float32)
+    for k in range(12):
+        seen[np.hypot(x - 62 * np.cos(k * np.pi / 6), y - 62 * np.sin(k * np.pi / 6)) < 4.6 + 0.1 * k] = 0.95
+    seen[np.hypot(x - 30, y) < 1.8] = 0.95  # a crumb
+    assert len(find_regions(TopMap(seen, scale, 80.0), RegionSettings()).pieces) == 13

@@ -8,10 +8,13 @@ import cv2
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from typer.testing import CliRunner
 
+from qc.cli import app
 from qc.errors import OutlineError
 from qc.finder import BODY, CAKE, LABELS, OTHER, FinderSettings, Finding, confident, find, rival
 from qc.photo import read_photo
+from qc.training.evaluate import Tally
 from sample_images.render import decorations, geometry
 from tests.truth import load, true_view
 
@@ -125,6 +128,45 @@ def test_an_empty_picture_holds_no_cake(grey):
     assert not confident(found)
     assert "No cake large enough" in found.reasons[0]
     assert (found.net_labels() == OTHER).mean() > 0.95
+
+
+# ---------------------------------------------------------------- the command
+def test_outline_writes_labels_of_the_photos_size_and_a_drawing(tmp_path):
+    photo = SAMPLES / "pink-plain" / "side.jpg"
+    answer = CliRunner().invoke(
+        app, ["outline", str(photo), "--labels", str(tmp_path / "l.png"), "--draw", str(tmp_path / "seen.jpg")]
+    )
+    assert answer.exit_code == 0
+    assert "sure to 9" in answer.output
+    pixels, labels = read_photo(photo).pixels, cv2.imread(str(tmp_path / "l.png"), cv2.IMREAD_UNCHANGED)
+    assert labels.shape == pixels.shape[:2]
+    np.testing.assert_array_equal(labels, find(pixels).labels())
+    assert set(np.unique(labels)) <= set(range(len(LABELS)))
+    drawing = cv2.imread(str(tmp_path / "seen.jpg"))[:, :, ::-1].astype(float)
+    assert np.abs(drawing - pixels)[labels > 0].mean() > 20 > 5 > np.abs(drawing - pixels)[labels == 0].mean()
+
+
+def test_outline_of_a_small_picture_without_a_cake(tmp_path):
+    cv2.imwrite(str(tmp_path / "bench.png"), np.full((420, 560, 3), 120, np.uint8))
+    answer = CliRunner().invoke(app, ["outline", str(tmp_path / "bench.png")])
+    assert answer.exit_code == 0
+    assert "no cake seen" in answer.output
+    assert "No cake large enough" in answer.output
+
+
+# ---------------------------------------------------------------- what the evaluation counts
+def test_calibration_error_and_overlap_by_hand():
+    """Guo et al. 2017, "On calibration of modern neural networks", eq. 3: share of each bin times |right - said|."""
+    labels = np.zeros((480, 640), np.uint8)
+    labels[:, 320:] = BODY
+    truth = labels.copy()
+    truth[:96, 320:] = OTHER  # a fifth of the body is wrong
+    tally = Tally()
+    tally.add(made(labels, 0.7), truth)
+    said, right = 0.7, 0.9  # of all pixels, a tenth is wrong
+    assert f"calibration error {100 * abs(said - right):.1f} % everywhere" in str(tally)
+    assert f"body {0.8:.3f}" in str(tally)  # 4/5 of what was called body
+    assert f"other {1 / 1.2:.3f}" in str(tally)
 
 
 # ---------------------------------------------------------------- input that cannot be used

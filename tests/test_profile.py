@@ -8,6 +8,7 @@ import pytest
 
 from qc.meridian import FitSettings, fit_profile, rays_of
 from qc.profile import gaussian_smooth, measure_profiles, off_line, ridge_rms, straightness
+from qc.standard import LayerPlan
 from tests.surface_scene import draw_silhouette, round_body, rounded, side_view
 
 PUBLISHED = json.loads((Path(__file__).parent / "published/gaussian_filter_profile.json").read_text())
@@ -132,3 +133,21 @@ def test_nothing_is_said_of_a_side_that_cannot_be_seen() -> None:
     result = measure_profiles({"side": photo}, {"side": view}, round_body(), {})
     assert result.measurements == ()
     assert any("left out" in w for w in result.warnings)
+
+
+def test_belt_is_put_to_the_filling_it_sits_on() -> None:
+    """Three sponges of 20 mm with two fillings of 5 mm between them: middles at 22.5 and 47.5 mm, by addition."""
+    plan = LayerPlan(sponge_mm=(20.0, 20.0, 20.0), filling_mm=(5.0, 5.0), coat_mm=5.0)
+    assert plan.filling_heights_mm == pytest.approx((22.5, 47.5))
+    view, body = side_view(f_px=3200.0), round_body()
+
+    def belted(z):
+        return rounded(80.0, 70.0, 4.0)(z) + 1.2 * np.exp(-(((z - 47.0) / 4) ** 2))
+
+    photo = draw_silhouette(view, belted, 70.0, np.random.default_rng(1))
+    with_plan = measure_profiles({"side": photo}, {"side": view}, body, {}, plan.filling_heights_mm)
+    without = measure_profiles({"side": photo}, {"side": view}, body, {})
+    assert (with_plan.features[0].kind, with_plan.features[0].filling) == ("belt", 2)
+    assert without.features[0].filling is None
+    note = next(m.note for m in with_plan.measurements if m.name == "side_straightness" and m.clock is None)
+    assert "filling 2 from below" in str(note)

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.stats import spearmanr
 
-from qc.relief import measure_relief
+from qc.relief import ReliefSettings, _ring_index, measure_relief
 from tests.surface_scene import draw_cylinder, round_body, side_view
 
 
@@ -41,3 +41,20 @@ def test_dark_icing_is_said_to_be_unreadable() -> None:
     result = measure_relief({"side": photo}, {"side": view}, body, {})
     assert result.measurements == ()
     assert any("mirrors" in w for w in result.warnings)
+
+
+def test_rings_on_the_top_rank_by_their_slope_and_noise_reads_little() -> None:
+    """Analytic: the median of |a sin| is a / sqrt(2); shadows thrown by pieces and grain do not change the order."""
+    settings, rng = ReliefSettings(), np.random.default_rng(5)
+    radius = np.arange(150)[:, None] / settings.px_per_mm
+    turn = np.linspace(0, 2 * np.pi, 600)[None, :]
+    seen = np.ones((150, 600), bool)
+    read = []
+    for slope in (0.0, 0.02, 0.04, 0.08):
+        light = slope * np.sin(2 * np.pi * radius / 8) * np.cos(turn) + rng.normal(size=seen.shape) * 0.03
+        light[40:70, 100:140] -= 0.8  # a thrown shadow
+        read.append(_ring_index(light.astype(np.float32), seen, settings))
+    assert read == sorted(read)
+    assert read[0] < 0.05
+    assert read[3] - read[0] == pytest.approx(0.08 / np.sqrt(2) / settings.ring_slope, rel=0.35)
+    assert np.isnan(_ring_index(np.zeros(seen.shape, np.float32), ~seen, settings))

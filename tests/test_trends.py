@@ -298,6 +298,13 @@ def test_marks_and_remeasured_points_are_told() -> None:
     assert any("re-measurement" in s for s in found.sentences)
 
 
+def test_a_warm_kitchen_can_be_marked_and_an_unknown_one_is_not() -> None:
+    warm = np.full(30, np.nan)
+    warm[[4, 9]] = 23.9, 27.2
+    found = trend(series(np.random.default_rng(1).normal(65, 1, 30), kitchen_temperature_c=warm))
+    assert [(m.at, m.words) for m in found.marks] == [(9, "warm kitchen, 27 °C")]
+
+
 def test_nelson_rules_as_an_option() -> None:
     value = np.concatenate([np.tile([64.0, 66.0], 10), 65 + 0.1 * np.arange(7)])
     found = trend(series(value), settings=TrendSettings(rules="Nelson 1984"))

@@ -1,5 +1,6 @@
 """Commands of the command line: outline, what the finder sees in any one photo."""
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
@@ -10,11 +11,13 @@ from numpy.typing import NDArray
 
 from qc.errors import OutlineError
 from qc.finder import BODY, LABELS, Finding, find
-from qc.photo import read_photo
+from qc.photo import LIMITS, read_photo
 
 COLOURS = np.array(  # RGB per label: clear of icing's own colours
     [[0, 0, 0], [255, 210, 0], [255, 30, 30], [30, 90, 255], [0, 200, 90], [230, 0, 230]], np.uint8
 )
+
+ANY_SIZE = replace(LIMITS, min_pixels=400 * 400)  # nothing is measured here, so that small pictures will do
 
 
 def outline(
@@ -26,7 +29,7 @@ def outline(
 
     The label map holds one number a pixel: 0 other, 1 board or plate, 2 iced body, 3 decoration, 4 card, 5 foot border.
     """
-    pixels = read_photo(photo).pixels
+    pixels = read_photo(photo, limits=ANY_SIZE).pixels
     finding = find(pixels)
     seen = finding.labels()
     if labels is not None:

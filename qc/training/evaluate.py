@@ -57,9 +57,11 @@ def labelled(path: Path) -> Tally:
     return tally
 
 
-def masks(folder: Path) -> tuple[Tally, list[float]]:
-    """Rendered photos with masks of body, decorations (with foot border) and board; also each body's own IoU."""
-    tally, bodies = Tally(), []
+def masks(folder: Path) -> tuple[Tally, list[float], list[float]]:
+    """Rendered photos with masks of body, decorations (with foot border) and board; also each photo's IoU of the body and
+    of the whole cake. The masks know no card and no foot border of their own: there the finder is taken at its word.
+    """
+    tally, bodies, cakes = Tally(), [], []
     for mask in sorted(folder.glob("*/*_mask_body.png")):
         name = mask.name.split("_")[0]
         finding = find(read_photo(mask.parent / f"{name}.jpg").pixels)
@@ -68,9 +70,16 @@ def masks(folder: Path) -> tuple[Tally, list[float]]:
             truth[cv2.imread(str(mask.parent / f"{name}_mask_{key}.png"), 0) > 127] = label
         small, seen = _to_net(truth, finding), finding.net_labels()
         tally.add(finding, np.where((seen == 5) & (small == 3), 5, np.where((seen == 4) & (small == 0), 4, small)))
-        a, b = (seen == 2) & finding.inside(), small == 2
-        bodies.append(float((a & b).sum() / max((a | b).sum(), 1)))
-    return tally, bodies
+        inside = finding.inside()
+        bodies.append(_overlap((seen == 2) & inside, small == 2))
+        cakes.append(_overlap(np.isin(seen, CAKE) & inside, np.isin(small, (2, 3))))
+    return tally, bodies, cakes
+
+
+def _overlap(a: NDArray[np.bool_], b: NDArray[np.bool_]) -> float:
+    """Intersection over union; 1 where both are empty."""
+    union = (a | b).sum()
+    return float((a & b).sum() / union) if union else 1.0
 
 
 def _to_net(truth: NDArray[np.uint8], finding: Finding) -> NDArray[np.uint8]:
@@ -140,11 +149,10 @@ def main(argv: list[str] | None = None) -> None:
         if args.what == "labelled":
             print(path.name, labelled(path))
         elif args.what == "masks":
-            tally, bodies = masks(path)
-            print(
-                tally,
-                f"; body per photo: median {np.median(bodies):.3f}, least {min(bodies):.3f}, {len(bodies)} photos",
-            )
+            tally, bodies, cakes = masks(path)
+            print(tally)
+            for name, v in (("body", bodies), ("whole cake", cakes)):
+                print(f"{name} per photo: median {np.median(v):.3f}, least {min(v):.3f}, {len(v)} photos")
         else:
             for name, values in cutouts(path, args.draw).items():
                 print(f"{name:10s} median {np.median(values):.3f}  {' '.join(f'{v:.2f}' for v in values)}")
