@@ -70,7 +70,7 @@ class FitSettings:
     clear_net: tuple[int, ...] = (13, 7, 1)  # network pixels kept clear of pieces, the widest that leaves enough
     least_border: int = 40  # border points that are enough
     start_sd_mm: float = 4.0  # of radius and height as the finder's regions give them
-    boards_mm: tuple[tuple[float, float], ...] = ((2.8, 1.2), (12.0, 2.0))  # thickness and spread: cake
+    boards_mm: tuple[tuple[float, float], ...] = ((2.6, 0.6), (12.0, 1.5))  # thickness and spread: cake
     # cards and drums (common practice); a kind between them is told by the edges alone
 
 

@@ -8,9 +8,9 @@ from numpy.typing import NDArray
 
 from qc import joint
 from qc.body import HIGH, LOW, Body
-from qc.clock import clock_of, theta_of
+from qc.clock import clock_of
 from qc.fit import CakeFit
-from qc.quantities import Measurement, Meridian
+from qc.quantities import Measurement
 from qc.uncertainty import magnitude
 
 Array = NDArray[np.float64]
@@ -90,24 +90,6 @@ def roundness_mm(radius_mm: Array) -> float:
     return float(np.ptp(np.fft.irfft(f * keep, len(radius_mm))))
 
 
-def ridges_reach_mm(body: Body, meridians: Sequence[Meridian]) -> Array:
-    """How much further out than the smooth body the icing's ridges reach, at each meridian that was seen (n,).
-
-    Seen from straight above, the outline is where the side stands out furthest; a body that runs through the middle of
-    ridges and belts is narrower than that.
-    """
-    out = []
-    for m in meridians:
-        z, r = np.array(m.height_mm), np.array(m.radius_mm)
-        counts = (z > 0.02 * body.height_mm) & (z < 0.95 * body.height_mm) & np.isfinite(r)
-        if counts.sum() < 20:
-            continue
-        smooth = body.side_radius_mm(float(theta_of(m.clock)), z[counts])
-        off = r[counts] - smooth
-        out.append(float((smooth + off - np.median(off)).max() - smooth.max()))
-    return np.array(out)
-
-
 def shape_components(fit: CakeFit) -> tuple[Array, Array, dict[str, Array]]:
     """Components (11,), their Jacobian (11, CAKE) and covariance shares by source, for the fitted cake."""
     value = _from_cake(fit.cake)
@@ -124,24 +106,17 @@ def _from_cake(cake: Array) -> Array:
     return components(joint.body_of(cake), cake[[joint.BOARD_X, joint.BOARD_Y]])
 
 
-def measure_shape(
-    fit: CakeFit, meridians: Sequence[Meridian] = (), errors: ShapeErrors | None = None
-) -> tuple[list[Measurement], list[str]]:
-    """Rows of the body's quantities, and what is left out with its reason; meridians tell how far ridges stand out."""
+def measure_shape(fit: CakeFit, errors: ShapeErrors | None = None) -> tuple[list[Measurement], list[str]]:
+    """Rows of the body's quantities, and what is left out with its reason."""
     errors = errors or ShapeErrors()
     value, _, shares = shape_components(fit)
-    reach = ridges_reach_mm(fit.body, meridians)
-    ridges = 2 * float(reach.std()) if len(reach) else 0.0
-    value[DIAMETER] += 2 * float(reach.mean()) if len(reach) else 0.0
     rows = _Rows(value, shares, tuple(fit.views), errors)
     sides = tuple(n for n in fit.views if n != "top")
     everything, both = tuple(fit.views), len(sides) > 1
     hidden = errors.hidden_foot_mm if fit.foot_hidden else 0.0
     note = "the foot is hidden by piping" if fit.foot_hidden else None
     out = [
-        rows.single(
-            "diameter", DIAMETER, float(np.linalg.norm([errors.diameter_mm, hidden, ridges])), everything, note
-        ),
+        rows.single("diameter", DIAMETER, float(np.hypot(errors.diameter_mm, hidden)), everything, note),
         rows.single("out_of_round", ROUND, errors.round_mm, ("top",), None),
         rows.single("height", HEIGHT, errors.height_mm, sides, None),
         rows.single("taper", TAPER, errors.taper_mm, sides, None),

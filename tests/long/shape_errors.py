@@ -19,7 +19,6 @@ from qc.errors import CakeQCError
 from qc.finder import find
 from qc.fit import PhotoInput, fit_cake
 from qc.photo import read_photo
-from qc.profile import measure_profiles
 from qc.profiles import prior_for
 from tests import truth as truths
 
@@ -46,9 +45,6 @@ def errors_of(folder: Path) -> dict[str, tuple[float, float]]:
         inputs[name] = PhotoInput(photo, card, find(photo.pixels), prior_for(photo, None, card))
     fit = fit_cake(inputs, np.full(2, truth["print_scale"]), 1e-9)
     value, _, shares = shape.shape_components(fit)
-    pixels, findings = {n: i.photo.pixels for n, i in inputs.items()}, {n: i.finding for n, i in inputs.items()}
-    reach = shape.ridges_reach_mm(fit.body, measure_profiles(pixels, fit.views, fit.body, findings).meridians)
-    value[shape.DIAMETER] += 2 * float(reach.mean()) if len(reach) else 0.0
     own = np.sqrt(np.maximum(np.diag(np.sum(list(shares.values()), axis=0)), 0))
     out = {"board offset": (float(np.hypot(*value[[8, 9]])) - truth["quantities"]["board_offset"], float(own[8]))}
     for name, (k, key) in ROWS.items():
