@@ -144,7 +144,7 @@ def look(photos: Mapping[str, Photo]) -> list[Seen]:
 
 def assemble(stages: Stages, settings: MeasureSettings) -> CheckResult:
     """One result out of what the stages found."""
-    rows, left_out = measure_shape(stages.fit)
+    rows, left_out = measure_shape(stages.fit, stages.profiles.ridges_mm)
     parts = (stages.profiles, stages.icing, stages.relief, stages.decorations)
     rows += [m for part in parts for m in part.measurements]
     if settings.house_colour is not None:

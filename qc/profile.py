@@ -85,6 +85,11 @@ class ProfileResult:
     silhouettes: tuple[Silhouette, ...]
     warnings: tuple[str, ...]
 
+    @property
+    def ridges_mm(self) -> float:
+        """Mean RMS of ridges over the silhouettes; 0 where none is seen."""
+        return float(np.mean([s.ridges_mm for s in self.silhouettes])) if self.silhouettes else 0.0
+
 
 def gaussian_smooth(z_mm: Array, values: Array, cutoff_mm: float = 8.0) -> Array:
     """Smooth part of profiles by the Gaussian filter with a local straight line at the ends.
