@@ -156,7 +156,7 @@ def _best_of(
         p[joint.HEIGHT] += other
         begin(replace(board, parameters=p))
     fits: list[tuple[float, joint.Problem, joint.Solution]] = []
-    for t in _different([t for _, t in sorted(quick, key=lambda q: -q[0])], trials[0].settings.full_fits):
+    for t in _different(sorted(quick, key=lambda q: -q[0]), trials[0].settings):
         try:
             problem, solution = _rounds(inputs, poses, t, scale, quick=False)
         except OutlineError as error:
@@ -169,14 +169,14 @@ def _best_of(
     return _result(inputs, poses, problem, solution)
 
 
-def _different(trials: list[_Trial], count: int) -> list[_Trial]:
-    """The first of the trials, the best first, that do not stand for the same cake."""
+def _different(begun: list[tuple[float, _Trial]], settings: FitSettings) -> list[_Trial]:
+    """Those of the starts, the best first, that are nearly as good as it and do not stand for the same cake."""
     out: list[_Trial] = []
-    for t in trials:
+    for agreeing, t in begun:
         apart = [np.abs(t.parameters - o.parameters)[[joint.HEIGHT, joint.BOARD_T]].max() for o in out]
-        if min(apart, default=np.inf) > SAME_MM:
+        if min(apart, default=np.inf) > SAME_MM and agreeing >= settings.nearly * begun[0][0]:
             out.append(t)
-    return out[:count]
+    return out[: settings.full_fits]
 
 
 def _agreeing(problem: joint.Problem, solution: joint.Solution) -> float:

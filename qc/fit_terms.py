@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +27,7 @@ from qc.photo import Photo
 from qc.pose import CardPriors, LensPriorLike, Pose, prior_rows
 
 Array = NDArray[np.float64]
+BORDER_POINTS = 200  # of the finder's borders
 
 
 @dataclass(frozen=True)
@@ -44,17 +46,18 @@ class FitSettings:
         (4.0, 1.5, 12),
     )
     other_heights_mm: tuple[float, ...] = (-6.0, 5.0)  # to begin with as well: beyond what the finder's borders say
+    nearly: float = 0.92  # share of the best start's agreeing edges that makes another worth following
     full_fits: int = 2  # the most promising starts that are followed to the end
     border_net: float = 2.0  # standard deviation of the finder's border, network pixels, which anchors the fine rounds
     texture_mm: float = 0.12  # icing's own unevenness at one point, that a smooth body can't follow
-    crowd: float = 6.0  # neighbouring points share their texture: their weight falls by this much squared
+    crowd: float = 5.0  # neighbouring points share their texture: their weight falls by this much squared
     common_px: float = 0.25  # error that a whole outline may share: where does soft cream end?
     common_mm: float = 0.05  # the same, as a length on the cake
     yaw_sd_rad: float = np.radians(4.0)  # where a person stands; DEVELOPERS.md allows 0.7 h
     taper_sd_mm: float = 3.0
     lean_sd_mm: float = 3.0
     slope_sd: float = 0.012
-    dome_mm: float = 0.35  # cakes rise in the middle, some sink: mean and spread of 50 rendered cakes
+    dome_mm: float = 0.1  # 50 rendered cakes rise by 0.35 in the middle, but the lip at the rim hides 0.25 of it
     dome_sd_mm: float = 1.0
     edge_mm: float = 4.0
     edge_sd_mm: float = 2.5
@@ -82,6 +85,16 @@ class PhotoInput:
     card: CardView
     finding: Finding
     prior: LensPriorLike
+
+    @cached_property
+    def icing_border(self) -> Border:
+        """The border of the icing as the finder drew it."""
+        return finder_border(self.finding, (BODY,), BORDER_POINTS)
+
+    @cached_property
+    def whole_border(self) -> Border:
+        """The border of board and cake together as the finder drew it."""
+        return finder_border(self.finding, (BOARD, BODY, DECORATION, FOOT_BORDER), BORDER_POINTS)
 
 
 # ---------------------------------------------------------------- the problem of one round
@@ -180,13 +193,12 @@ def terms_of(
         zoom = size[0] / 2016 if size[0] > size[1] else size[1] / 2016
         per_mm = view.px_per_mm(np.array([0.0, 0.0, 0.5 * body.height_mm]))
         ask = EdgeSettings()
-        border = _border_contour(view, body, finder_border(i.finding, (BODY,), settings.body_points))
+        border = _border_contour(view, body, i.icing_border)
         anchors = _anchors(i.finding, border, settings)
         points = _outline_points(view, body, border, anchors, anchors.sigma_px * settings.crowd)
         worth = np.zeros(0)
         if how.reach_px == 0:
-            whole = finder_border(i.finding, (BOARD, BODY, DECORATION, FOOT_BORDER), settings.board_points)
-            boards = _board_border(view, board, whole)
+            boards = _board_border(view, board, i.whole_border)
             board_edges = [
                 _border_edges(i.finding, c, board_sides_fit(i.finding, c, ask) & (c.foot == lower), settings)
                 for lower, c in enumerate(boards)
