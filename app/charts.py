@@ -187,19 +187,24 @@ def consistency_chart(found: Consistency, limit: Limit | None) -> alt.LayerChart
     return _finish(layers, 60 + 44 * len(names))
 
 
-def days_chart(found: BatchTrend, name: str) -> alt.LayerChart:
-    """Average of each day with two cakes or more, with the limits of chance, which follow the day's number of cakes."""
-    assert found.chart is not None
-    limits = found.chart.mean_limits
+def days_chart(found: BatchTrend, name: str, spread: bool = False) -> alt.LayerChart:
+    """Average, or spread, of each day with two cakes or more, with the limits of chance (X-bar and S chart).
+
+    The limits follow the day's number of cakes.
+    """
+    chart = found.chart
+    assert chart is not None
+    value, limits = (chart.spread, chart.spread_limits) if spread else (chart.mean, chart.mean_limits)
+    what = "spread within a day" if spread else "day's average"
     frame = pd.DataFrame(
-        {"day": found.day, "value": found.chart.mean, "low": limits.low, "high": limits.high, "cakes": found.chart.size}
+        {"day": found.day, "value": value, "low": limits.low, "high": limits.high, "cakes": chart.size}
     ).tail(MOST_POINTS)
     frame["out"] = (frame["value"] > frame["high"]) | (frame["value"] < frame["low"])
     x = alt.X("day:T", title=None, axis=alt.Axis(format="%d %b", labelFontSize=FONT_PX, tickCount=6))
-    y = alt.Y("value:Q", title=f"{axis_title(name)}, day's average", scale=alt.Scale(zero=False))
+    y = alt.Y("value:Q", title=f"{axis_title(name)}, {what}", scale=alt.Scale(zero=spread))
     tips = [
         alt.Tooltip("day:T", format="%d %b %Y"),
-        alt.Tooltip("value:Q", format=f".{QUANTITIES[name].decimals}f", title="average"),
+        alt.Tooltip("value:Q", format=f".{QUANTITIES[name].decimals}f", title="spread" if spread else "average"),
         alt.Tooltip("cakes:Q"),
     ]
     base = alt.Chart(frame)

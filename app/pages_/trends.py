@@ -117,8 +117,10 @@ def _days(series: Series) -> None:
         found = batch_trend(series)
         if found.chart is not None:
             st.altair_chart(days_chart(found, series.quantity), width="stretch")
+            st.altair_chart(days_chart(found, series.quantity, spread=True), width="stretch")
             st.caption(
-                "Dots: a day's average. Pale bars: what chance alone does. Orange diamonds: days that stand out."
+                "Dots: a day's average, and below it how far that day's cakes lay apart. Pale bars: what chance alone "
+                "does. Orange diamonds: days that stand out."
             )
         plain(found.sentence)
 
