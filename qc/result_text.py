@@ -90,7 +90,9 @@ def budget_text(result: CheckResult) -> str:
     lines = ["", "Uncertainty budget (standard uncertainties; the total is expanded, k = 2)"]
     for m in result.measurements:
         if m.clock is None and m.budget:
-            parts = ", ".join(f"{source} {u:.2f}" for source, u in sorted(m.budget.items(), key=lambda p: -p[1]))
+            parts = ", ".join(
+                f"{source} {u:.2f}" for source, u in sorted(m.budget.items(), key=lambda p: -p[1]) if u >= 0.005
+            )
             lines.append(f"{QUANTITIES[m.name].label:<26}{parts}; total {m.uncertainty:.2f} {m.unit}")
     return "\n".join(lines)
 
