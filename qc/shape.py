@@ -24,7 +24,7 @@ UPR = 15  # undulations per revolution of the roundness filter (ISO 12181-2)
 class ShapeErrors:
     """What a smooth round body can't follow: standard uncertainties to add to the fit's own (mm).
 
-    From tests/long/shape_errors.py over 45 rendered cakes of other seeds than the samples', so that 93 % of the errors lie
+    From tests/long/shape_errors.py over 45 rendered cakes of other seeds than the samples': 93 % of the errors lie
     within the expanded uncertainty, rounded up where the script asked for nothing.
     """
 
