@@ -4,8 +4,9 @@ import os
 from dataclasses import dataclass
 from pathlib import Path
 
+from qc.data_folder import DATABASE_VARIABLE
+
 MAIN = Path(__file__).with_name("main.py")
-DATABASE_VARIABLE = "CAKEQC_DATABASE"
 
 
 @dataclass(frozen=True)

@@ -3,8 +3,8 @@
 import os
 from functools import lru_cache
 
-from app.server import DATABASE_VARIABLE
 from qc import house
+from qc.data_folder import DATABASE_VARIABLE
 from qc.records import Store, open_store
 
 

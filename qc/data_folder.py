@@ -5,6 +5,8 @@ from pathlib import Path
 
 import platformdirs
 
+DATABASE_VARIABLE = "CAKEQC_DATABASE"  # names a database elsewhere
+
 
 def data_folder() -> Path:
     """The folder that CAKEQC_DATA names, else the user's data directory of this program."""

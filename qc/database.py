@@ -17,7 +17,7 @@ from sqlalchemy import Connection, CursorResult, Engine, create_engine, event
 from sqlalchemy.engine import make_url
 from sqlalchemy.exc import ArgumentError, DatabaseError, IntegrityError, SQLAlchemyError
 
-from qc.data_folder import data_folder
+from qc.data_folder import DATABASE_VARIABLE, data_folder
 from qc.errors import RecordError
 
 MIGRATIONS = Path(__file__).parent / "migrations"
@@ -36,7 +36,7 @@ _CAUSES = {  # what SQLite says -> what the user reads
 
 def database_url(url: str | None = None) -> str:
     """The given URL, else CAKEQC_DATABASE, else SQLite in the program's data folder."""
-    chosen = url or os.environ.get("CAKEQC_DATABASE")
+    chosen = url or os.environ.get(DATABASE_VARIABLE)
     return chosen or f"sqlite:///{data_folder() / 'records.sqlite'}"
 
 
