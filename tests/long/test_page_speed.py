@@ -5,8 +5,10 @@ A busy machine makes every page slow, so each is also held against an empty one 
 Run by hand: pytest tests/long/test_page_speed.py -s
 """
 
+import os
 import statistics
 import time
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -74,3 +76,27 @@ def test_every_page_opens_within_two_seconds(busy_shop, browser, path):
     )
     assert min(later) < 2.0
     assert ratios[0] < 2.0  # about 1 s on a quiet laptop is the browser's and Streamlit's own
+
+
+def resident_mb(port):
+    """Memory of the page's server, by its command line."""
+    for process in Path("/proc").glob("[0-9]*"):
+        try:
+            words = (process / "cmdline").read_text().split("\0")
+            if "qc.cli" in words and str(port) in words:
+                return int((process / "statm").read_text().split()[1]) * os.sysconf("SC_PAGE_SIZE") / 2**20
+        except OSError:  # gone meanwhile
+            continue
+    raise AssertionError("the page's server does not run")
+
+
+def test_memory_stays_flat(busy_shop, browser):
+    def look_round(times):
+        for _ in range(times):
+            for path in ("trends", "consistency", "cakes"):
+                opening_s(busy_shop, browser, path, READY[path])
+        return resident_mb(busy_shop.port)
+
+    before, after = look_round(4), look_round(10)
+    print(f"\nserver: {before:.0f} MB after 12 pages, {after:.0f} MB after 30 more")
+    assert after < 1.1 * before
