@@ -188,50 +188,57 @@ def terms_of(
     body, board = joint.body_of(p[: joint.CAKE]), joint.board_of(p[: joint.CAKE], square)
     for k, (name, i) in enumerate(inputs.items()):
         b = slice(joint.CAKE + joint.PHOTO * k, joint.CAKE + joint.PHOTO * (k + 1))
-        size = (i.photo.width_px, i.photo.height_px)
-        view = joint.cake_view(p[: joint.CAKE], p[b], size)
-        zoom = size[0] / 2016 if size[0] > size[1] else size[1] / 2016
-        per_mm = view.px_per_mm(np.array([0.0, 0.0, 0.5 * body.height_mm]))
-        ask = EdgeSettings()
-        border = _border_contour(view, body, i.icing_border)
-        anchors = _anchors(i.finding, border, settings)
-        points = _outline_points(view, body, border, anchors, anchors.sigma_px * settings.crowd)
-        worth = np.zeros(0)
-        if how.reach_px == 0:
-            boards = _board_border(view, board, i.whole_border)
-            board_edges = [
-                _border_edges(i.finding, c, board_sides_fit(i.finding, c, ask) & (c.foot == lower), settings)
-                for lower, c in enumerate(boards)
-            ]
-        else:
-            contour = body_contour(view, body, settings.body_points)
-            edges = _fine_edges(i, contour, body_sides_fit(i.finding, contour, ask, False), how, zoom)
-            own = np.hypot(edges.sigma_px, settings.texture_mm * per_mm) * settings.crowd
-            worth = 1 - beyond(i.finding, edges.points_px, contour.normals[edges.index], ask)[BODY]
-            points = _joined(_outline_points(view, body, contour, edges, own), points)
-            boards = board_contours(view, board, settings.board_points)
-            board_edges = [
-                _fine_edges(i, c, board_sides_fit(i.finding, c, ask) & (c.foot == lower), how, zoom)
-                for lower, c in enumerate(boards)
-            ]
-        on_board = _board_points((boards[0], board_edges[0]), (boards[1], board_edges[1]), 0.2 * per_mm, settings.crowd)
-        rows, mean = _photo_prior(name, i, poses[name], start[b], settings)
-        out.append(
-            joint.PhotoTerm(
-                name,
-                size,
-                i.card,
-                scale,
-                points,
-                on_board,
-                rows,
-                mean,
-                len(points) - len(anchors.index),
-                worth,
-                settings.crowd,
-            )
-        )
+        out.append(_term(name, i, poses[name], p[b], start[b], (p[: joint.CAKE], body, board), scale, settings, how))
     return out
+
+
+def _term(
+    name: str,
+    i: PhotoInput,
+    pose: Pose,
+    photo: Array,
+    start: Array,
+    predicted: tuple[Array, Body, Board],
+    scale: Array,
+    settings: FitSettings,
+    how: Round,
+) -> joint.PhotoTerm:
+    """What one photo shows about the predicted cake: its block, body and board."""
+    cake, body, board = predicted
+    size, ask = (i.photo.width_px, i.photo.height_px), EdgeSettings()
+    view = joint.cake_view(cake, photo, size)
+    zoom = max(size) / 2016
+    per_mm = view.px_per_mm(np.array([0.0, 0.0, 0.5 * body.height_mm]))
+    border = _border_contour(view, body, i.icing_border)
+    anchors = _anchors(i.finding, border, settings)
+    points = _outline_points(view, body, border, anchors, anchors.sigma_px * settings.crowd)
+    worth = np.zeros(0)
+    if how.reach_px > 0:
+        contour = body_contour(view, body, settings.body_points)
+        edges = _fine_edges(i, contour, body_sides_fit(i.finding, contour, ask, False), how, zoom)
+        own = np.hypot(edges.sigma_px, settings.texture_mm * per_mm) * settings.crowd
+        worth = 1 - beyond(i.finding, edges.points_px, contour.normals[edges.index], ask)[BODY]
+        points = _joined(_outline_points(view, body, contour, edges, own), points)
+    on_board = _on_board(i, view, board, settings, how, zoom, per_mm)
+    rows, mean = _photo_prior(name, i, pose, start, settings)
+    fine = len(points) - len(anchors.index)
+    return joint.PhotoTerm(name, size, i.card, scale, points, on_board, rows, mean, fine, worth, settings.crowd)
+
+
+def _on_board(
+    i: PhotoInput, view: View, board: Board, settings: FitSettings, how: Round, zoom: float, per_mm: float
+) -> joint.OutlinePoints:
+    """Points of the board's upper and lower edge: of the finder's border, or of the photo itself."""
+    if how.reach_px > 0:
+        boards = board_contours(view, board, settings.board_points)
+    else:
+        boards = _board_border(view, board, i.whole_border)
+    found = []
+    for lower, c in enumerate(boards):
+        keep = board_sides_fit(i.finding, c, EdgeSettings()) & (c.foot == lower)
+        edges = _fine_edges(i, c, keep, how, zoom) if how.reach_px > 0 else _border_edges(i.finding, c, keep, settings)
+        found.append((c, edges))
+    return _board_points(found[0], found[1], 0.2 * per_mm, settings.crowd)
 
 
 def _anchors(finding: Finding, border: Contour, settings: FitSettings) -> Edges:

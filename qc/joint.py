@@ -42,9 +42,6 @@ LEAST_EDGE_MM = 0.3  # no knife makes a sharper edge in cream
 CAKE_STEP = np.full(CAKE, 0.02)
 CAKE_STEP[SLOPE] = 2e-4
 CAKE_STEP[BOARD_TURN] = 2e-4
-PHOTO_STEP = np.array(
-    [1.0, 0.3, 0.3, 1e-3, 1e-3, *[1e-4] * 3, *[0.05] * 3, 1e-4, 0.02, 0.02, 0.02, 0.02, 1e-4, 0.05, 0.05]
-)
 
 
 def body_of(cake: Array) -> Body:
