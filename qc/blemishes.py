@@ -12,48 +12,15 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import maximum_filter, median_filter
 
-from qc.matched import MatchedSettings, Responses, respond
+from qc.matched import MatchedSettings, respond
+from qc.rows import channel_mean, row_median
 from qc.spot_weights import LEARNT
+from qc.spot_words import NAMES, Around, Surface, say
 
 Mask = NDArray[np.bool_]
 Picture = NDArray[Any]
 Array = NDArray[Any]
-Cut = tuple[slice, slice]
-
-NAMES = (
-    "strength",
-    "over_near",
-    "over_median",
-    "blob",
-    "flanks_up",
-    "flanks_across",
-    "colour",
-    "colour_over_near",
-    "dark",
-    "light",
-    "rivals",
-    "row_strong",
-    "row_weak",
-    "column_strong",
-    "column_weak",
-    "to_border",
-    "facing",
-    "glare",
-    "luminance",
-    "top",
-    "grain",
-    "dark_over_grain",
-    "strength_on_dark",
-    "strength_on_top",
-    "scale",
-    "amplitude",
-    "row_peak",
-    "row_dark",
-    "row_light",
-    "row_peak_dark",
-)
 
 
 @dataclass(frozen=True)
@@ -69,13 +36,11 @@ class SpotSettings:
     ring_mm: tuple[float, float] = (3.0, 7.0)  # what a place is held against
     row_blur_mm: float = 0.30  # finer than this is noise, where a place is held against its row
     row_mm: float = 14.0  # length of row whose median takes ridges off
-    shape_mm: float = 0.35  # blur with which darkness is read
     edge: float = 0.45  # share of its peak at which a spot's outline is drawn
     smallest_mm: float = 1.5  # across
     largest_mm: float = 5.0  # of pits and crumbs; larger ones are shadows
     pit_size: float = 1.3  # a hollow's rim is gentle: its shading is narrower than itself (rendered cakes)
     crumb_size: float = 0.92  # blur makes a dark crumb wider
-    dark_icing: float = 0.45  # luminance under which icing mirrors as much as it shows
     crumb_dark: float = 0.7  # log light: a crumb is as dark as sponge
     crumb_colour: float = 0.06  # log colour off the icing's from which a dark spot is a crumb
     broad_blur_mm: float = 1.3  # finger marks: finer than this is noise
@@ -101,33 +66,9 @@ class Spot:
     strength: float  # probability of a small spot; times the grain of a finger mark
 
 
-@dataclass(frozen=True)
-class Surface:
-    """An unlit picture whose ridges run along the rows.
-
-    Attributes
-    ----------
-    log : ndarray, shape (rows, cols, 3)
-        `qc.shading.Unlit.log`.
-    valid : ndarray, shape (rows, cols), bool
-        Where the icing is seen and sound.
-    facing : ndarray, shape (rows, cols)
-        Cosine between normal and line of sight.
-    luminance : float
-        Of the icing, 1 the perfect white.
-    """
-
-    log: Picture
-    valid: Mask
-    facing: Array
-    luminance: float
-    top: bool
-    px_per_mm: float
-
-
 def find_spots(surface: Surface, settings: SpotSettings) -> list[Spot]:
     """Spots of one picture."""
-    light = np.where(surface.valid, surface.log.mean(-1), 0).astype(np.float32)
+    light = np.where(surface.valid, channel_mean(surface.log), np.float32(0))
     half = surface.px_per_mm / 4  # finger marks on a coarser picture
     size = (max(8, int(light.shape[1] / half)), max(8, int(light.shape[0] / half)))
     gentle = np.clip(light, -settings.broad_clip, settings.broad_clip)  # a dark crumb is no finger mark
@@ -142,143 +83,49 @@ def find_spots(surface: Surface, settings: SpotSettings) -> list[Spot]:
 # ---------------------------------------------------------------- small spots
 def _small(surface: Surface, settings: SpotSettings) -> list[Spot]:
     """Pits and crumbs."""
-    at, said = describe(surface, settings)
+    at, said, off_row = _look(surface, settings)
     if not len(at):
         return []
     chance = 1 / (1 + np.exp(-(said @ np.array(LEARNT.weight) + LEARNT.offset)))
     matched_mm = 3.3 * said[:, NAMES.index("scale")]  # a hollow's width over its matched blob's (rendered cakes)
-    light, _ = _stand_out(
-        _filled(surface), surface.valid, surface.px_per_mm, settings.row_blur_mm, settings.row_mm, 9.0
-    )
     return [
-        _measured(surface, light, int(row), int(column), float(p), float(mm), settings)
+        _measured(surface, off_row, int(row), int(column), float(p), float(mm), settings)
         for (row, column), p, mm in zip(at, chance, matched_mm, strict=True)
         if p > settings.likely
     ]
 
 
-def _filled(surface: Surface) -> Array:
+def _filled(light: Array, valid: Mask) -> Array:
     """Log light (rows, cols), running on smoothly where the icing is not seen."""
-    light, ok = surface.log.mean(-1), surface.valid.astype(np.float32)
-    weight = cv2.GaussianBlur(ok, (0, 0), 6)
-    smooth = cv2.GaussianBlur(np.where(surface.valid, light, 0).astype(np.float32), (0, 0), 6)
-    return np.where(surface.valid, light, smooth / np.maximum(weight, 1e-3)).astype(np.float32)
+    weight = cv2.GaussianBlur(valid.astype(np.float32), (0, 0), 6)
+    smooth = cv2.GaussianBlur(np.where(valid, light, np.float32(0)), (0, 0), 6)
+    return np.where(valid, light, smooth / np.maximum(weight, np.float32(1e-3)))
 
 
 def describe(surface: Surface, settings: SpotSettings) -> tuple[NDArray[np.int64], Array]:
     """Places (n, 2) (row, column) that stand out, and what is said of each (n, len(NAMES))."""
-    scale = surface.px_per_mm
-    log = np.clip(surface.log, -1.5, 1.2)  # beyond are mirrored lamps, and shadows
-    surface = Surface(log, surface.valid, surface.facing, surface.luminance, surface.top, scale)
-    light = _filled(surface)
-    answers = respond(light, surface.valid, scale, settings.matched)
-    border = cv2.distanceTransform(surface.valid.astype(np.uint8), cv2.DIST_L2, 5) / scale
-    strong = np.where((border > settings.border_mm) & (surface.facing > settings.least_facing), answers.strength, 0)
+    return _look(surface, settings)[:2]
+
+
+def _look(surface: Surface, settings: SpotSettings) -> tuple[NDArray[np.int64], Array, Array]:
+    """`describe`, and the light off its row (rows, cols)."""
+    scale, valid = surface.px_per_mm, surface.valid
+    log = np.minimum(np.maximum(surface.log, np.float32(-1.5)), np.float32(1.2))  # beyond are mirrored lamps, shadows
+    light = _filled(channel_mean(log), valid)
+    answers = respond(light, valid, scale, settings.matched)
+    border = cv2.distanceTransform(valid.astype(np.uint8), cv2.DIST_L2, 5) / np.float32(scale)
+    wanted = (border > settings.border_mm) & (surface.facing > settings.least_facing)
+    strong = np.where(wanted, answers.strength, np.float32(0))
     wide = 2 * round(settings.apart_mm * scale) + 1
-    at = np.argwhere((maximum_filter(strong, wide) == strong) & (strong > settings.weakest))
+    peaks = (cv2.dilate(strong, np.ones((wide, wide), np.uint8)) == strong) & (strong > settings.weakest)
+    at = np.argwhere(peaks)
     at = at[np.argsort(-strong[at[:, 0], at[:, 1]])[: settings.most]]
+    off_row, grain = _stand_out(light, valid, scale, settings.row_blur_mm, settings.row_mm, settings.matched.near_mm)
     if not len(at):
-        return at, np.zeros((0, len(NAMES)))
-    near = _Neighbourhood(surface, light, answers, settings)
-    peak = strong[at[:, 0], at[:, 1]]
-    rows = []
-    for (row, column), s in zip(at, peak, strict=True):
-        rivals = (np.hypot(*(at - (row, column)).T) < 12 * scale) & (peak > 0.5 * s)
-        rows.append(near.say(int(row), int(column), int(rivals.sum()) - 1, min(float(border[row, column]), 5.0)))
-    return at, np.array(rows)
-
-
-class _Neighbourhood:
-    """Pictures padded so that what is round a place can be cut out of them."""
-
-    def __init__(self, surface: Surface, light: Array, answers: Responses, settings: SpotSettings) -> None:
-        self.surface, self.answers, self.settings = surface, answers, settings
-        scale = surface.px_per_mm
-        self.reach = int(np.ceil(settings.ring_mm[1] * scale))
-        hue = cv2.GaussianBlur(surface.log - surface.log.mean(-1, keepdims=True), (0, 0), 0.4 * scale)
-        dark = cv2.GaussianBlur(light, (0, 0), settings.shape_mm * scale)
-        fine = light - cv2.GaussianBlur(light, (0, 0), settings.matched.high_pass_mm * scale)
-        two = ((self.reach, self.reach), (self.reach, self.reach))
-        self.hue = np.pad(hue, (*two, (0, 0)), mode="edge")
-        self.dark, self.fine = np.pad(dark, two, mode="edge"), np.pad(fine, two)
-        off_row, row_grain = _stand_out(
-            light, surface.valid, scale, settings.row_blur_mm, settings.row_mm, settings.matched.near_mm
-        )
-        self.off_row, self.row_grain = np.pad(off_row, two), row_grain
-        self.strength, self.valid = np.pad(answers.strength, two), np.pad(surface.valid, two)
-        y, x = np.mgrid[-self.reach : self.reach + 1, -self.reach : self.reach + 1] / scale
-        away = np.hypot(x, y)
-        self.ring = (away >= settings.ring_mm[0]) & (away <= settings.ring_mm[1])
-
-    def say(self, row: int, column: int, rivals: int, border_mm: float) -> list[float]:
-        """What is said of a place, in the order of NAMES."""
-        surface = self.surface
-        scale = int((self.answers.normed[:, :, row, column] ** 2).sum(1).argmax())
-        units, size = self.answers.normed[scale, :, row, column], self.answers.amplitude[scale, :, row, column]
-        peak = float(self.answers.strength[row, column])
-        cut = (slice(row, row + 2 * self.reach + 1), slice(column, column + 2 * self.reach + 1))
-        ring = self.ring & self.valid[cut]
-        quiet = bool(ring.sum() < 50)  # hardly any icing round it
-        others = np.array([9.0]) if quiet else self.strength[cut][ring]
-        on_dark = surface.luminance < self.settings.dark_icing
-        low, high, glare, grain = self._darkness(cut, ring, quiet)
-        return [
-            np.log(peak),
-            np.log(peak / (np.quantile(others, 0.9) + 0.1)),
-            np.log(peak / (np.median(others) + 0.5)),
-            units[0] / peak,
-            units[1] / peak,
-            abs(units[2]) / peak,
-            *self._colour(cut, ring, quiet),
-            low,
-            high,
-            np.log1p(rivals),
-            *self._beside(cut, peak),
-            border_mm,
-            float(surface.facing[row, column]),
-            glare,
-            np.log(surface.luminance + 0.02),
-            float(surface.top),
-            np.log(grain + 0.01),
-            np.log(-low / (grain + 0.01) + 0.1),
-            on_dark * np.log(peak),
-            surface.top * np.log(peak),
-            self.settings.matched.scales_mm[scale],
-            np.log(float(np.linalg.norm(size)) + 0.01),
-            *self._off_row(cut, float(self.row_grain[row, column])),
-        ]
-
-    def _darkness(self, cut: Cut, ring: Mask, quiet: bool) -> tuple[float, float, float, float]:
-        """Darkest and lightest of a place against its ring, the ring's own lightest, and the grain."""
-        dark, k = self.dark[cut], self.reach
-        level = 0.0 if quiet else float(np.median(dark[ring]))
-        core = dark[k - 5 : k + 6, k - 5 : k + 6]
-        rest = np.abs(self.fine[cut][self.valid[cut]])
-        grain = 1.48 * float(np.median(rest)) if len(rest) else 0.05
-        glare = 0.0 if quiet else float(np.quantile(dark[ring], 0.95)) - level
-        return min(float(core.min()) - level, 0.0), float(core.max()) - level, glare, grain
-
-    def _colour(self, cut: Cut, ring: Mask, quiet: bool) -> tuple[float, float]:
-        """How far a place's colour is off its ring's, by itself and against the ring's own spread."""
-        hue, k = self.hue[cut], self.reach
-        own = np.zeros(3) if quiet else np.median(hue[ring], axis=0)
-        off = float(np.abs(np.median(hue[k - 1 : k + 2, k - 1 : k + 2].reshape(-1, 3), axis=0) - own).max())
-        near = 0.0 if quiet else float(np.quantile(np.abs(hue[ring] - own).max(-1), 0.8))
-        return float(np.log(off + 0.02)), float(np.log((off + 0.02) / (near + 0.02)))
-
-    def _beside(self, cut: Cut, peak: float) -> tuple[float, float, float, float]:
-        """How strong it is 3 mm along the row (stronger, weaker side) and along the column: ridges run on."""
-        strength, k, step = self.strength[cut], self.reach, 3 * round(self.surface.px_per_mm)
-        row = [float(strength[k - 2 : k + 3, k + d - 2 : k + d + 3].max()) / peak for d in (-step, step)]
-        column = [float(strength[k + d - 2 : k + d + 3, k - 2 : k + 3].max()) / peak for d in (-step, step)]
-        return max(row), min(row), max(column), min(column)
-
-    def _off_row(self, cut: Cut, grain: float) -> tuple[float, float, float, float]:
-        """How a place stands out of its row."""
-        k = self.reach
-        off = self.off_row[cut][k - 5 : k + 6, k - 5 : k + 6]
-        peak, low = float(np.log1p(np.abs(off).max() / grain)), float(off.min())
-        return peak, max(low, -0.8), min(float(off.max()), 0.5), peak * min(-low, 0.4)
+        return at, np.zeros((0, len(NAMES))), off_row
+    around = Around(at, surface, settings.ring_mm)
+    said = say(around, log, light, answers, (off_row, grain), border, settings.matched.scales_mm)
+    return at, said, off_row
 
 
 def _measured(
@@ -316,15 +163,17 @@ def _stand_out(
     """Light off its row's median, and its grain nearby, both (rows, cols)."""
     step = max(1, round(row_mm * px_per_mm / 24))
     thin = cv2.blur(light, (step, 1))[:, ::step]
-    median = median_filter(thin, (1, max(3, int(row_mm * px_per_mm / step) | 1)), mode="nearest")
+    median = row_median(thin, max(3, int(row_mm * px_per_mm / step) | 1))
     flat = light - cv2.resize(median, (light.shape[1], light.shape[0]), interpolation=cv2.INTER_LINEAR)
-    flat = cv2.GaussianBlur(np.where(valid, flat, 0), (0, 0), blur_mm * px_per_mm)
-    size = np.abs(flat)
-    cap = 3.5 * float(np.median(size[valid])) if valid.any() else 1.0
+    flat = cv2.GaussianBlur(np.where(valid, flat, np.float32(0)), (0, 0), blur_mm * px_per_mm)
+    size, seen = np.abs(flat), valid.astype(np.float32)
+    known = size[::3, ::3][valid[::3, ::3]]
+    cap = 3.5 * float(np.median(known)) if len(known) else 1.0
     window = (2 * int(near_mm * px_per_mm) + 1,) * 2
-    count = cv2.blur(valid.astype(np.float32), window)
-    power = cv2.blur(np.where(valid, np.minimum(size, cap) ** 2, 0).astype(np.float32), window)
-    return flat, np.sqrt(np.maximum(power, 0) / np.maximum(count, 1e-3)) + 1e-3
+    count = cv2.blur(seen, window)
+    power = cv2.blur(np.minimum(size, np.float32(cap)) ** 2 * seen, window)
+    spread = np.sqrt(np.maximum(power, 0) / np.maximum(count, np.float32(1e-3)))
+    return flat, spread + np.float32(1e-3)
 
 
 def _marks(pair: tuple[Picture, Picture], ok: Mask, half: float, settings: SpotSettings) -> list[Spot]:
