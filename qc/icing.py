@@ -6,6 +6,7 @@ colour, white-balanced on the card's paper. Borders, decorations and the card in
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import Any
 
 import cv2
@@ -84,8 +85,13 @@ class IcingResult:
     patches: tuple[Patch, ...]
     colour_lab: tuple[float, float, float] | None
     faces: tuple[Face, ...]
-    side: SidePicture | None  # all side photos in one
     warnings: tuple[str, ...]
+
+    @cached_property
+    def side(self) -> SidePicture | None:
+        """All side photos in one, made when it is asked for."""
+        sides = {f.photo: f.picture for f in self.faces if isinstance(f.picture, SidePicture)}
+        return merge_sides(sides) if sides else None
 
     @property
     def top(self) -> TopPicture | None:
@@ -131,9 +137,7 @@ def measure_icing(
             else:
                 faces.append(face)
     if not faces:
-        return IcingResult((), (), (), None, (), None, tuple(warnings))
-    sides = {f.photo: f.picture for f in faces if isinstance(f.picture, SidePicture)}
-    side = merge_sides(sides) if sides else None
+        return IcingResult((), (), (), None, (), tuple(warnings))
     rows, lab = _colour_rows(faces, settings, warnings)
     mirrors = float(np.mean([luminance(f.own) for f in faces])) < settings.show.least_luminance
     rows += _show_rows(faces, body, mirrors, semi_naked, warnings)
@@ -145,7 +149,6 @@ def measure_icing(
         _patches(faces, body, mirrors, settings),
         lab,
         tuple(faces),
-        side,
         tuple(warnings),
     )
 
@@ -180,7 +183,7 @@ def _read(
     picture: SidePicture | TopPicture
     if name == "top":
         picture = top_picture(pixels, view, body, scale)
-        valid = top_valid(picture, view, body, finding, decorations, settings.masks)
+        valid = top_valid(picture, body, finding, decorations, settings.masks)
         height, show = 2 * picture.reach_mm, settings.show_top
     else:
         picture = side_picture(pixels, view, body, name, scale)
@@ -226,8 +229,8 @@ def _evenness(face: Face) -> float:
     size = (max(2, log.shape[1] // 40), max(2, log.shape[0] // 40))
     sound = face.valid.astype(np.float32)
     weight = cv2.resize(sound, size, interpolation=cv2.INTER_AREA)
-    hue = (log - log.mean(-1, keepdims=True)) * sound[..., None]
-    mean = cv2.resize(hue, size, interpolation=cv2.INTER_AREA)[weight > 0.5] / weight[weight > 0.5, None]
+    mean = cv2.resize(log * sound[..., None], size, interpolation=cv2.INTER_AREA)[weight > 0.5]
+    mean = (mean - mean.mean(-1, keepdims=True)) / weight[weight > 0.5, None]
     if len(mean) < 4:
         return 0.0
     own = face.own

@@ -8,10 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.body import Body
-from qc.camera import View
 from qc.finder import Finding
 from qc.quantities import Decoration
-from qc.unroll import SidePicture, TopPicture, top_points_px
+from qc.unroll import SidePicture, TopPicture
 
 Mask = NDArray[np.bool_]
 
@@ -58,7 +57,6 @@ def side_valid(picture: SidePicture, body: Body, finding: Finding | None, settin
 
 def top_valid(
     picture: TopPicture,
-    view: View,
     body: Body,
     finding: Finding | None,
     decorations: Sequence[Decoration],
@@ -66,12 +64,16 @@ def top_valid(
 ) -> Mask:
     """Places (N, N) of a top picture that show the icing, away from its edge and from decorations."""
     n, scale = picture.pixels.shape[0], picture.px_per_mm
-    row, col = np.mgrid[0:n, 0:n]
-    away = np.hypot(col - (n - 1) / 2, row - (n - 1) / 2) / scale
-    valid = away < body.radius_mm - body.edge_mm - settings.rim_mm
-    pieces = labelled(finding, "decoration", top_points_px(picture, view, body), settings.piece)
-    pieces = wider(pieces, settings.around_piece_mm, scale)
+    valid = _disc(n, (n - 1) / 2, (n - 1) / 2, (body.radius_mm - body.edge_mm - settings.rim_mm) * scale)
+    pieces = labelled(finding, "decoration", picture.at_px, settings.piece)
+    valid &= ~wider(pieces, settings.around_piece_mm, scale)
     for d in decorations:
-        c, r = picture.to_px(np.array([d.x_mm, d.y_mm]))
-        pieces |= np.hypot(col - c, row - r) < (d.diameter_mm / 2 + settings.around_piece_mm) * scale
-    return np.asarray(valid & ~pieces)
+        column, row = picture.to_px(np.array([d.x_mm, d.y_mm]))
+        valid &= ~_disc(n, column, row, (d.diameter_mm / 2 + settings.around_piece_mm) * scale)
+    return np.asarray(valid)
+
+
+def _disc(n: int, column: float, row: float, radius_px: float) -> Mask:
+    """Pixels of an (n, n) picture nearer to a place than a radius."""
+    k = np.arange(n)
+    return np.asarray((k[None, :] - column) ** 2 + (k[:, None] - row) ** 2 < max(radius_px, 0.0) ** 2)

@@ -24,6 +24,7 @@ from qc.finder import Finding
 from qc.masks import MaskSettings, side_valid, top_valid
 from qc.profile import ProfileResult, gaussian_smooth, off_line
 from qc.quantities import Measurement
+from qc.rows import channel_mean
 from qc.shading import ShadingSettings, remove_light
 from qc.silhouette import LINEAR
 from qc.unroll import side_picture, top_picture
@@ -133,7 +134,7 @@ def _read_side(
     unlit = remove_light(picture.pixels, valid, body.height_mm, settings.px_per_mm, settings.shading)
     if unlit is None or _dark(unlit.light, pixels, settings):
         return None
-    return _relief(name, unlit.log.mean(-1), valid, settings.side_gain, settings)
+    return _relief(name, channel_mean(unlit.log), valid, settings.side_gain, settings)
 
 
 def _dark(light: Array, pixels: NDArray[np.uint8], settings: ReliefSettings) -> bool:
@@ -147,7 +148,7 @@ def _read_top(
 ) -> ReliefMap | None:
     scale = settings.px_per_mm
     picture = top_picture(pixels, view, body, scale)
-    valid = top_valid(picture, view, body, finding, (), settings.masks)
+    valid = top_valid(picture, body, finding, (), settings.masks)
     unlit = remove_light(picture.pixels, valid, 2 * picture.reach_mm, scale, settings.shading)
     if unlit is None or _dark(unlit.light, pixels, settings):
         return None
@@ -155,7 +156,7 @@ def _read_top(
     radius = np.arange(outer, 0.15 * outer, -1.0, dtype=np.float32)[:, None]
     turn = np.arange(0, 2 * np.pi, 1 / (0.6 * outer), dtype=np.float32)[None, :]
     x, y = middle + radius * np.cos(turn), middle - radius * np.sin(turn)
-    light = cv2.remap(unlit.log.mean(-1).astype(np.float32), x, y, cv2.INTER_LINEAR)
+    light = cv2.remap(channel_mean(unlit.log), x, y, cv2.INTER_LINEAR)
     ok = cv2.remap(valid.astype(np.uint8), x, y, cv2.INTER_NEAREST) > 0
     return replace(_relief(name, light, ok, settings.top_gain, settings), index_mm=_ring_index(light, ok, settings))
 

@@ -89,7 +89,7 @@ def remove_light(
         None where hardly any icing is in the picture.
     """
     rows, cols = sound.shape
-    log = np.log(np.maximum(LINEAR[pixels], settings.darkest))
+    log = cv2.LUT(pixels, np.log(np.maximum(LINEAR, np.float32(settings.darkest))))
     r, c = (v.ravel() for v in np.mgrid[2 : rows : settings.step, 2 : cols : settings.step])
     keep = sound[r, c]
     r, c = r[keep], c[keep]

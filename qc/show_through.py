@@ -10,9 +10,9 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import median_filter
 
 from qc.colour import delta_e2000, lab_of_linear
+from qc.rows import channel_mean, row_median
 
 Array = NDArray[Any]
 Mask = NDArray[np.bool_]
@@ -72,7 +72,7 @@ def find_show_through(
     small = cv2.resize(log, size, interpolation=cv2.INTER_AREA)
     ok = cv2.resize(valid.astype(np.uint8), size, interpolation=cv2.INTER_AREA) > 0
     ok &= cv2.erode(ok.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
-    light = small.mean(-1)
+    light = channel_mean(small)
     hue = cv2.GaussianBlur(small - light[..., None], (0, 0), 0.8)
     colour = _difference(hue, own, ok & (np.abs(hue).max(-1) > 0.02))
     strong = ok & (_difference(small, own, ok & (np.abs(small).max(-1) > 0.08)) > settings.limit)
@@ -101,9 +101,9 @@ def _difference(log: NDArray[Any], own: Array, where: Mask) -> NDArray[Any]:
 
 def _row_median(light: NDArray[Any], ok: Mask, settings: ShowSettings) -> NDArray[Any]:
     """Running median along the rows, from every fourth column."""
-    filled = np.where(ok, light, 0)[:, ::4]
+    filled = np.where(ok, light, np.float32(0))[:, ::4].copy()
     width = max(3, int(settings.row_mm * settings.px_per_mm / 4))
-    wide = median_filter(filled, (1, width), mode="nearest")
+    wide = row_median(filled, width)
     return np.asarray(cv2.resize(wide, (light.shape[1], light.shape[0]), interpolation=cv2.INTER_LINEAR))
 
 

@@ -18,6 +18,7 @@ class TopPicture:
     pixels: NDArray[np.uint8]  # (N, N, 3) RGB
     px_per_mm: float
     reach_mm: float  # half the picture's side
+    at_px: NDArray[np.float32]  # (N, N, 2) where in the photo each place lies
 
     def to_mm(self, points_px: NDArray[np.float64]) -> NDArray[np.float64]:
         """Cake-frame (x, y) of picture points (N, 2) (column, row)."""
@@ -36,25 +37,37 @@ def top_picture(
     """Resample a photo onto the top surface (raised by over_mm), a little beyond the rim."""
     reach = body.radius_mm * 1.08
     n = int(np.ceil(2 * reach * px_per_mm)) + 1
-    g = np.arange(n) / px_per_mm
-    x, y = np.meshgrid(g - reach, reach - g)
-    q = _top_points(view, body, x, y, over_mm)
+    few = np.linspace(0, (n - 1) / px_per_mm, max(25, n // 16))
+    x, y = np.meshgrid(few - reach, reach - few)
+    coarse = view.project(np.stack([x, y, body.top_z_mm(x, y) + over_mm], -1)).astype(np.float32)
+    q = _finer(coarse, (n, n))
     flat = cv2.remap(pixels, q[..., 0], q[..., 1], cv2.INTER_LINEAR)
-    return TopPicture(np.asarray(flat, np.uint8), px_per_mm, reach)
+    return TopPicture(np.asarray(flat, np.uint8), px_per_mm, reach, q)
 
 
-def _top_points(
-    view: View, body: Body, x: NDArray[np.float64], y: NDArray[np.float64], over_mm: float = 0.0
-) -> NDArray[np.float32]:
-    """Photo pixels (..., 2) of places on the top."""
-    return view.project(np.stack([x, y, body.top_z_mm(x, y) + over_mm], -1)).astype(np.float32)
+def _finer(coarse: NDArray[np.float32], shape: tuple[int, int]) -> NDArray[np.float32]:
+    """A smooth grid (rows, cols, k) at more places, its corners kept.
+
+    By matrices, since cv2.remap puts places to 1/32 of a cell: more than a pixel of the photo in a coarse grid.
+    """
+    down, across = (_cubic(m, n) for m, n in zip(coarse.shape[:2], shape, strict=True))
+    return np.stack([down @ coarse[..., k] @ across.T for k in range(coarse.shape[2])], -1)
 
 
-def top_points_px(picture: TopPicture, view: View, body: Body) -> NDArray[np.float32]:
-    """Where in the photo each pixel (N, N, 2) of a top picture lies."""
-    g = np.arange(picture.pixels.shape[0]) / picture.px_per_mm
-    x, y = np.meshgrid(g - picture.reach_mm, picture.reach_mm - g)
-    return _top_points(view, body, x, y)
+def _cubic(few: int, many: int) -> NDArray[np.float32]:
+    """Weights (many, few) of piecewise cubic convolution, straight on beyond the ends (Keys, 1981)."""
+    at = np.linspace(0, few - 1, many)
+    low = np.minimum(at.astype(int), few - 2)
+    u, row = at - low, np.arange(many)
+    padded = np.zeros((many, few + 2))
+    padded[row, low] = ((-0.5 * u + 1.0) * u - 0.5) * u
+    padded[row, low + 1] = (1.5 * u - 2.5) * u * u + 1.0
+    padded[row, low + 2] = ((-1.5 * u + 2.0) * u + 0.5) * u
+    padded[row, low + 3] = (0.5 * u - 0.5) * u * u
+    out = padded[:, 1:-1]
+    out[:, [0, 1]] += padded[:, :1] * (2.0, -1.0)
+    out[:, [-1, -2]] += padded[:, -1:] * (2.0, -1.0)
+    return np.asarray(out, np.float32)
 
 
 @dataclass(frozen=True)
@@ -125,10 +138,7 @@ def _side_grid(
     sight = view.eye_mm - point
     sight /= np.linalg.norm(sight, axis=-1, keepdims=True)
     coarse = np.concatenate([view.project(point), (normal * sight).sum(-1, keepdims=True)], -1).astype(np.float32)
-    cols = (np.arange(len(theta), dtype=np.float32) * (len(few_t) - 1) / (len(theta) - 1))[None, :]
-    rows = (np.arange(len(z), dtype=np.float32) * (len(few_z) - 1) / (len(z) - 1))[:, None]
-    shape = (len(z), len(theta))
-    fine = cv2.remap(coarse, np.broadcast_to(cols, shape).copy(), np.broadcast_to(rows, shape).copy(), cv2.INTER_CUBIC)
+    fine = _finer(coarse, (len(z), len(theta)))
     return np.asarray(fine[..., :2]), np.asarray(fine[..., 2])
 
 
