@@ -81,21 +81,40 @@ def fit_rounding(
     upper, slope0 = profile.z_mm[low], 0.5 * body.taper_mm / (0.8 * body.height_mm)
     radius0 = float(np.quantile(profile.radius_mm[low] - slope0 * (upper - body.height_mm), 0.7))
 
-    def misfit(p: Array) -> Array:
+    over = z - top
+    across0, count = rho - radius0 - slope0 * over, np.minimum(weight * settings.scale_mm, 1)
+    tie = settings.scale_mm / np.array([settings.side_mm, settings.lean, settings.top_mm])
+
+    def apart(p: Array) -> tuple[Array, Array]:
+        """Distance of the places of every line from the rounding's two flanks."""
         q, side, lean, lip = p
-        across = rho - (radius0 + side + (slope0 + lean) * (z - top))
-        up = z - (top + lip)
-        dx, dz = across + q, up + q
-        outside = np.hypot(np.maximum(dx, 0), np.maximum(dz, 0)) + np.minimum(np.maximum(dx, dz), 0) - q
-        rest = outside.min(1) * np.minimum(weight * settings.scale_mm, 1)
-        tied = np.array([side / settings.side_mm, lean / settings.lean, lip / settings.top_mm]) * settings.scale_mm
-        return np.concatenate([rest, tied])
+        return across0 + (q - side) - lean * over, over + (q - lip)
+
+    def misfit(p: Array) -> Array:
+        dx, dz = apart(p)
+        outer = np.sqrt(np.maximum(dx, 0) ** 2 + np.maximum(dz, 0) ** 2)
+        outside = outer + np.minimum(np.maximum(dx, dz), 0) - p[0]
+        return np.concatenate([outside.min(1) * count, p[1:] * tie])
+
+    def change(p: Array) -> Array:
+        """Derivatives of the misfit: those of the distance at the place where each line comes nearest."""
+        dx, dz = apart(p)
+        outer = np.sqrt(np.maximum(dx, 0) ** 2 + np.maximum(dz, 0) ** 2)
+        at = (np.arange(len(dx)), (outer + np.minimum(np.maximum(dx, dz), 0)).argmin(1))
+        dx, dz, outer, above = dx[at], dz[at], outer[at], over[at]
+        inside = outer == 0
+        size = np.where(inside, 1.0, outer)
+        by_x = np.where(inside, dx > dz, np.maximum(dx, 0) / size)
+        by_z = np.where(inside, dx <= dz, np.maximum(dz, 0) / size)
+        rows = np.stack([by_x + by_z - 1, -by_x, -by_x * above, -by_z], 1) * count[:, None]
+        return np.concatenate([rows, np.diag(np.r_[0.0, tie])[1:]])
 
     best = None
     for start in (1.5, 4.0, 9.0):
         fit = least_squares(
             misfit,
             [start, 0.0, 0.0, 0.0],
+            change,
             bounds=([0.05, -3, -0.5, -3], [settings.largest_mm, 3, 0.5, 3]),
             loss="soft_l1",
             f_scale=settings.scale_mm,

@@ -127,7 +127,8 @@ def linear_crop(pixels: NDArray[np.uint8], points_px: Array, margin: int = 4) ->
     low = np.maximum(np.floor(flat.min(0)).astype(int) - margin, 0)
     high = np.minimum(np.ceil(flat.max(0)).astype(int) + margin + 1, [pixels.shape[1], pixels.shape[0]])
     high = np.maximum(high, low + 1)
-    return LINEAR[pixels[low[1] : high[1], low[0] : high[0]]], low.astype(float)
+    part = np.ascontiguousarray(pixels[low[1] : high[1], low[0] : high[0]])
+    return cv2.LUT(part, LINEAR), low.astype(float)
 
 
 def lay_strip(
@@ -185,9 +186,9 @@ def _whitened(light: NDArray[Any]) -> NDArray[Any]:
 def trace(strip: Strip, settings: EdgeSettings) -> NDArray[np.int64]:
     """Column of the edge in every row: the path of strongest change, smooth and near the expected outline."""
     mm_per_row, px_per_mm = strip.row_mm, strip.px_per_mm
-    light = gaussian_filter1d(strip.light, 0.35 / mm_per_row, axis=0)
     sigma = settings.blur_px / settings.step_px
-    change = np.sqrt((gaussian_filter1d(light, sigma, axis=1, order=1) ** 2).sum(-1))
+    slopes = _filtered(strip.light, _bell(0.35 / mm_per_row), _bell(sigma, slope=True))
+    change = np.sqrt(cv2.transform(slopes * slopes, np.ones((1, 3), np.float32)))
     strength = change / (change + np.quantile(change.max(1), 0.2) * 0.5 + 0.3 * settings.step_px)
     strength -= settings.outermost * _change_beyond(change, strip, settings)
     strength[:, :3] = strength[:, -3:] = -2.0
@@ -199,6 +200,19 @@ def trace(strip: Strip, settings: EdgeSettings) -> NDArray[np.int64]:
     rest = ((offset_mm[None, :] - calm[:, None]) / settings.calm_prior_mm) ** 2
     rest[~strip.side] *= settings.corner_prior
     return _cheapest(settings.calm_weight * rest - strength, reach)
+
+
+def _bell(sigma: float, slope: bool = False) -> Array:
+    """Gaussian weights out to four standard deviations, or their derivative."""
+    x = np.arange(-int(4 * sigma + 0.5), int(4 * sigma + 0.5) + 1)
+    weight = np.exp(-0.5 * (x / sigma) ** 2)
+    weight /= weight.sum()
+    return np.asarray(weight * x / sigma**2 if slope else weight)
+
+
+def _filtered(strip: NDArray[Any], down: Array, across: Array) -> NDArray[Any]:
+    """A strip (n, m, 3) correlated with weights down its columns and along its rows; mirrored at its ends."""
+    return np.asarray(cv2.sepFilter2D(strip, -1, across, down, borderType=cv2.BORDER_REFLECT))
 
 
 def _change_beyond(change: NDArray[Any], strip: Strip, settings: EdgeSettings) -> Array:
@@ -215,23 +229,21 @@ def _change_beyond(change: NDArray[Any], strip: Strip, settings: EdgeSettings) -
 
 def _cheapest(cost: Array, reach: int) -> NDArray[np.int64]:
     """Column of the cheapest path from the first row to the last that moves by at most `reach` columns a row."""
-    shifts = np.arange(-reach, reach + 1)
-    price = 0.10 * (shifts / reach) ** 2
-    total, back = cost[0].copy(), np.zeros(cost.shape, np.int64)
-    m = cost.shape[1]
-    padded = np.full((len(shifts), m), np.inf)
-    for i in range(1, len(cost)):
-        for k, s in enumerate(shifts.tolist()):
-            a, b = max(0, -s), min(m, m - s)
-            padded[k] = np.inf
-            padded[k, a:b] = total[a + s : b + s] + price[k]
-        best = padded.argmin(0)
-        back[i] = np.arange(m) + shifts[best]
-        total = cost[i] + padded[best, np.arange(m)]
-    path = np.empty(len(cost), np.int64)
+    price = 0.10 * (np.arange(-reach, reach + 1)[:, None] / reach) ** 2
+    n, m = cost.shape
+    back, column = np.empty((n, m), np.int64), np.arange(m)
+    padded = np.full(m + 2 * reach, np.inf)
+    total = padded[reach : reach + m]  # a view
+    total[:] = cost[0]
+    from_where = np.lib.stride_tricks.sliding_window_view(padded, m)  # (2 reach + 1, m), by shift
+    for i in range(1, n):
+        ways = from_where + price
+        back[i] = best = ways.argmin(0)
+        total[:] = cost[i] + ways[best, column]
+    path = np.empty(n, np.int64)
     path[-1] = int(total.argmin())
-    for i in range(len(cost) - 1, 0, -1):
-        path[i - 1] = back[i, path[i]]
+    for i in range(n - 1, 0, -1):
+        path[i - 1] = path[i] + back[i, path[i]] - reach
     return path
 
 
@@ -250,23 +262,23 @@ def refine(strip: Strip, path: NDArray[np.int64], settings: EdgeSettings) -> Edg
     edge = gaussian_filter1d(edge, 0.5)
     across = np.arange(-settings.window_px - 1.5, settings.window_px + 1.5 + 1e-9, settings.step_px)
     core = np.abs(across) <= settings.window_px
-    spread = settings.neighbours_mm / strip.row_mm
+    neighbours = _bell(settings.neighbours_mm / strip.row_mm)
     mean = np.empty(0)
     for _ in range(4):
         rows = _aligned(strip, edge, across)
-        mean = gaussian_filter1d(rows, spread, axis=0)
+        mean = _filtered(rows, neighbours, np.ones(1))
         slope = np.gradient(mean, settings.step_px, axis=1)
         inner = mean - mean[:, -5:].mean(1, keepdims=True)
         outer = mean - mean[:, :5].mean(1, keepdims=True)
         basis = np.stack([x[:, core].reshape(len(edge), -1) for x in (slope, inner, outer)], -1)
         rest = (rows - mean)[:, core].reshape(len(edge), -1)
-        normal = np.einsum("nij,nik->njk", basis, basis)
+        normal = basis.transpose(0, 2, 1) @ basis
         normal += np.eye(3) * (1e-6 * np.trace(normal, axis1=1, axis2=2)[:, None, None] + 1e-12)
-        answer = np.linalg.solve(normal, np.einsum("nij,ni->nj", basis, rest)[..., None])[..., 0]
+        answer = np.linalg.solve(normal, (rest[:, None] @ basis).transpose(0, 2, 1))[..., 0]
         shift = answer[:, 0]
         edge = edge - np.clip(shift, -0.6, 0.6)
         edge = np.clip(edge, strip.offset_px[0] + 1, strip.offset_px[-1] - 1)
-    left = ((rest - np.einsum("nij,nj->ni", basis, answer)) ** 2).mean(1)
+    left = ((rest - (basis @ answer[..., None])[..., 0]) ** 2).mean(1)
     freedom = 2 * settings.window_px * 3 / 4  # a noise value every pixel or so, in three half-independent channels
     sigma = np.sqrt((left + 1) * np.linalg.inv(normal)[:, 0, 0] * basis.shape[1] / freedom)
     step = mean[:, :5].mean(1) - mean[:, -5:].mean(1)
