@@ -5,7 +5,8 @@ colour, white-balanced on the card's paper. Borders, decorations and the card in
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
 
@@ -13,43 +14,17 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from qc.blemishes import Spot, SpotSettings, Surface, find_spots
+from qc.blemishes import Spot
 from qc.body import Body
 from qc.camera import View
 from qc.clock import clock_of
-from qc.colour import PAPER_REFLECTANCE, delta_e2000, lab_of_linear, luminance
+from qc.colour import delta_e2000, lab_of_linear, luminance
+from qc.face import Face, IcingSettings, face_spots, place_mm, read_face
 from qc.finder import Finding
-from qc.masks import MaskSettings, side_valid, top_valid, wider
 from qc.quantities import Blemish, Decoration, Measurement
-from qc.shading import ShadingSettings, Unlit, remove_light
-from qc.show_through import Shown, ShowSettings, find_show_through
-from qc.unroll import SidePicture, TopPicture, merge_sides, side_picture, top_picture
+from qc.unroll import SidePicture, TopPicture, merge_sides
 
 Array = NDArray[Any]
-Mask = NDArray[np.bool_]
-
-
-@dataclass(frozen=True)
-class IcingSettings:
-    """How the surface is read."""
-
-    px_per_mm: float = 4.0  # of the flattened pictures: a pit of 1.5 mm is six pixels
-    patch_mm2: float = 12.0  # no spots are looked for in patches larger than this ...
-    patch_margin_mm: float = 5.0  # ... and this close to them: their ragged fringe is theirs
-    thrown_mm: float = 3.0  # pieces on the top throw colour this much further than their margin
-    same_mm: float = 6.0  # spots of two photos nearer than this are one
-    colour_sigma: tuple[float, float, float] = (
-        4.0,
-        2.0,
-        3.0,
-    )  # Lab, from rendered cakes: light on card and cake differ
-    masks: MaskSettings = field(default_factory=MaskSettings)
-    shading: ShadingSettings = field(default_factory=ShadingSettings)
-    show: ShowSettings = field(default_factory=ShowSettings)
-    show_top: ShowSettings = field(
-        default_factory=lambda: ShowSettings(dark=9.0, colour=8.0, limit_seen=10.0)
-    )  # pieces throw shadows
-    spots: SpotSettings = field(default_factory=SpotSettings)
 
 
 @dataclass(frozen=True)
@@ -60,20 +35,6 @@ class Patch:
     clock: float
     height_mm: float
     area_mm2: float
-
-
-@dataclass(frozen=True)
-class Face:
-    """One flattened photo, read."""
-
-    photo: str
-    picture: SidePicture | TopPicture
-    valid: Mask
-    unlit: Unlit
-    own: Array  # (3,) linear colour of the icing, 1 the perfect white
-    white: bool  # balanced on the card's paper
-    shown: Shown
-    mirrors: bool
 
 
 @dataclass(frozen=True)
@@ -126,22 +87,29 @@ def measure_icing(
     """
     settings = settings or IcingSettings()
     paper = paper_px or {}
-    faces, warnings = [], []
-    for name in ("side", "side2", "top"):
-        if name in photos and name in views:
-            face = _read(
-                name, photos[name], views[name], body, findings.get(name), paper.get(name), decorations, settings
-            )
-            if face is None:
-                warnings.append(f"The icing can't be read in the {name} photo: too little of it is seen.")
-            else:
-                faces.append(face)
+    names = [n for n in ("side", "side2", "top") if n in photos and n in views]
+
+    def one(name: str) -> tuple[Face, list[Spot]] | None:
+        face = read_face(
+            name, photos[name], views[name], body, findings.get(name), paper.get(name), decorations, settings
+        )
+        return (face, face_spots(face, body, settings)) if face is not None else None
+
+    with ThreadPoolExecutor(2) as pool:
+        read = list(pool.map(one, names))
+    warnings = [
+        f"The icing can't be read in the {name} photo: too little of it is seen."
+        for name, pair in zip(names, read, strict=True)
+        if pair is None
+    ]
+    spots = [pair for pair in read if pair is not None]
+    faces = [face for face, _ in spots]
     if not faces:
         return IcingResult((), (), (), None, (), tuple(warnings))
     rows, lab = _colour_rows(faces, settings, warnings)
     mirrors = float(np.mean([luminance(f.own) for f in faces])) < settings.show.least_luminance
     rows += _show_rows(faces, body, mirrors, semi_naked, warnings)
-    blemishes = _blemishes(faces, body, mirrors, semi_naked, settings, warnings)
+    blemishes = _blemishes(spots, body, mirrors, semi_naked, settings, warnings)
     rows.append(_count_row(blemishes, faces, mirrors, semi_naked))
     return IcingResult(
         tuple(rows),
@@ -165,41 +133,6 @@ def colour_shift(icing: IcingResult, house_lab: tuple[float, float, float]) -> M
     u = float(np.sqrt((np.square(moved)).sum() / 2))
     photos = next(m.photos for m in icing.measurements if m.name == "colour_L")
     return Measurement("colour_shift", value, 2 * u, "1", photos, interval=(max(0.0, value - 2 * u), value + 2 * u))
-
-
-# ---------------------------------------------------------------- one photo
-def _read(
-    name: str,
-    pixels: NDArray[np.uint8],
-    view: View,
-    body: Body,
-    finding: Finding | None,
-    paper: Array | None,
-    decorations: Sequence[Decoration],
-    settings: IcingSettings,
-) -> Face | None:
-    """Flatten one photo, take its light off and find what shows through."""
-    scale = settings.px_per_mm
-    picture: SidePicture | TopPicture
-    if name == "top":
-        picture = top_picture(pixels, view, body, scale)
-        valid = top_valid(picture, body, finding, decorations, settings.masks)
-        height, show = 2 * picture.reach_mm, settings.show_top
-    else:
-        picture = side_picture(pixels, view, body, name, scale)
-        valid = side_valid(picture, body, finding, settings.masks)
-        height, show = body.height_mm, settings.show
-    unlit = remove_light(picture.pixels, valid, height, scale, settings.shading)
-    if unlit is None:
-        return None
-    white = paper is not None and bool(np.all(np.asarray(paper) > 0.02))
-    reference = np.asarray(paper, float) if white else np.full(3, unlit.light.max())
-    own = unlit.light / reference * PAPER_REFLECTANCE
-    own = own / max(own.max() / 0.93, 1.0)  # nothing is lighter than fresh snow: the card stood in shade
-    mirrors = bool(luminance(own) < settings.show.least_luminance)
-    away = ~wider(~valid, settings.thrown_mm, scale) if name == "top" else valid
-    shown = find_show_through(unlit.log, away, own, scale, name != "top", show)
-    return Face(name, picture, valid, unlit, own, white, shown, mirrors)
 
 
 # ---------------------------------------------------------------- rows
@@ -295,36 +228,31 @@ def _patches(faces: list[Face], body: Body, mirrors: bool, settings: IcingSettin
         count, _, stats, centre = cv2.connectedComponentsWithStats(face.shown.bad.astype(np.uint8), connectivity=8)
         factor = settings.px_per_mm / settings.show.px_per_mm
         for k in range(1, count):
-            theta, z, _, _ = _place(face, centre[k][0] * factor, centre[k][1] * factor, body)
+            theta, z, _, _ = place_mm(face, centre[k][0] * factor, centre[k][1] * factor, body)
             area = stats[k, cv2.CC_STAT_AREA] / settings.show.px_per_mm**2
             out.append(Patch(face.photo, float(clock_of(theta)), z, float(area)))
     return tuple(sorted(out, key=lambda p: -p.area_mm2))
 
 
-def _place(face: Face, column: float, row: float, body: Body) -> tuple[float, float, float, float]:
-    """Direction, height, x and y of a place in a face's picture."""
-    if isinstance(face.picture, SidePicture):
-        theta, z = (float(v) for v in face.picture.to_mm(np.array([column, row])))
-        x, y, _ = body.side_point_mm(theta, z)
-        return float(np.arctan2(y, x)), z, float(x), float(y)
-    x, y = (float(v) for v in face.picture.to_mm(np.array([column, row])))
-    return float(np.arctan2(y, x)), float(body.top_z_mm(x, y)), x, y
-
-
 # ---------------------------------------------------------------- spots
 def _blemishes(
-    faces: list[Face], body: Body, mirrors: bool, semi_naked: bool, settings: IcingSettings, warnings: list[str]
+    found: list[tuple[Face, list[Spot]]],
+    body: Body,
+    mirrors: bool,
+    semi_naked: bool,
+    settings: IcingSettings,
+    warnings: list[str],
 ) -> list[Blemish]:
     """Spots of all photos, each once."""
     out: list[Blemish] = []
-    sponge = semi_naked or any(f.shown.widely for f in faces if f.photo != "top")
+    sponge = semi_naked or any(f.shown.widely for f, _ in found if f.photo != "top")
     if sponge and not mirrors:
         warnings.append("Crumbs on the side are not counted: they can't be told from the sponge that shows.")
-    for face in faces:
-        for spot in _face_spots(face, body, settings):
+    for face, spots in found:
+        for spot in spots:
             if sponge and not mirrors and face.photo != "top" and spot.kind == "crumb":
                 continue
-            theta, z, x, y = _place(face, spot.column_px, spot.row_px, body)
+            theta, z, x, y = place_mm(face, spot.column_px, spot.row_px, body)
             one = Blemish(spot.kind, face.photo, float(clock_of(theta)), z, spot.size_mm, x, y)
             if not any(_same(one, o, settings.same_mm) for o in out):
                 out.append(one)
@@ -336,56 +264,6 @@ def _same(a: Blemish, b: Blemish, reach_mm: float) -> bool:
         return False
     reach = max(reach_mm, 0.5 * a.size_mm, 0.5 * b.size_mm)
     return bool(np.sqrt((a.x_mm - b.x_mm) ** 2 + (a.y_mm - b.y_mm) ** 2 + (a.height_mm - b.height_mm) ** 2) < reach)
-
-
-def _face_spots(face: Face, body: Body, settings: IcingSettings) -> list[Spot]:
-    """Spots of one face, away from patches; places in pixels of the face's picture."""
-    if face.photo == "top":
-        surface, x, y = top_surface(face, body, settings)
-        spots = []
-        for s in find_spots(surface, settings.spots):
-            r, c = min(int(s.row_px), x.shape[0] - 1), min(int(s.column_px), x.shape[1] - 1)
-            squeeze = float(np.sqrt((x.shape[0] - r) / x.shape[0] / 0.6)) if s.kind == "finger" else 1.0
-            spots.append(replace(s, column_px=float(x[r, c]), row_px=float(y[r, c]), size_mm=s.size_mm * squeeze))
-        return spots
-    return find_spots(side_surface(face, settings), settings.spots)
-
-
-def side_surface(face: Face, settings: IcingSettings) -> Surface:
-    """What of an unrolled side is searched for spots."""
-    assert isinstance(face.picture, SidePicture)
-    return Surface(
-        face.unlit.log,
-        _unpatched(face, settings),
-        face.picture.facing,
-        float(luminance(face.own)),
-        False,
-        settings.px_per_mm,
-    )
-
-
-def top_surface(face: Face, body: Body, settings: IcingSettings) -> tuple[Surface, Array, Array]:
-    """The top unrolled about its middle, so that the blade's rings run along rows, and where each pixel lies (x, y)."""
-    scale, n = settings.px_per_mm, face.valid.shape[0]
-    middle, outer = (n - 1) / 2, body.radius_mm * scale
-    radius = np.arange(outer, 0.06 * outer, -1.0, dtype=np.float32)[:, None]
-    turn = np.arange(0, 2 * np.pi, 1 / (0.6 * outer), dtype=np.float32)[None, :]
-    x, y = middle + radius * np.cos(turn), middle - radius * np.sin(turn)
-    log = cv2.remap(face.unlit.log.astype(np.float32), x, y, cv2.INTER_LINEAR)
-    ok = cv2.remap(face.valid.astype(np.uint8), x, y, cv2.INTER_NEAREST) > 0
-    return Surface(log, ok, np.ones(ok.shape, np.float32), float(luminance(face.own)), True, scale), x, y
-
-
-def _unpatched(face: Face, settings: IcingSettings) -> Mask:
-    """Where a face shows icing, away from patches of filling: their ragged fringe is theirs."""
-    valid = face.valid.copy()
-    if face.mirrors:
-        return valid
-    _, label, stats, _ = cv2.connectedComponentsWithStats(face.shown.bad.astype(np.uint8), connectivity=8)
-    large = stats[:, cv2.CC_STAT_AREA] > settings.patch_mm2 * settings.show.px_per_mm**2
-    large[0] = False
-    patch = cv2.resize(large[label].astype(np.uint8), valid.shape[::-1], interpolation=cv2.INTER_NEAREST) > 0
-    return np.asarray(valid & ~wider(patch, settings.patch_margin_mm, settings.px_per_mm))
 
 
 def _count_row(blemishes: list[Blemish], faces: list[Face], mirrors: bool, sponge: bool) -> Measurement:

@@ -103,23 +103,26 @@ def run_stages(
     fit = fit_cake(inputs, scale, settings.print_scale_uncertainty)
     pixels = {n: s.photo.pixels for n, s in seen.items()}
     findings = {n: s.finding for n, s in seen.items()}
-    say("decorations")
-    decorations = find_decorations(
-        pixels["top"],
-        fit.views["top"],
-        fit.body,
-        findings["top"],
-        settings.expected_decorations,
-        height_sd_mm=top_height_sd_mm(fit),
-    )
-    say("side lines")
-    profiles = measure_profiles(pixels, fit.views, fit.body, findings, settings.fillings_mm)
+    say("decorations and side lines")
+    with ThreadPoolExecutor(1) as pool:
+        side_lines = pool.submit(measure_profiles, pixels, fit.views, fit.body, findings, settings.fillings_mm)
+        decorations = find_decorations(
+            pixels["top"],
+            fit.views["top"],
+            fit.body,
+            findings["top"],
+            settings.expected_decorations,
+            height_sd_mm=top_height_sd_mm(fit),
+        )
+        profiles = side_lines.result()
     say("surface of the icing")
     paper = {n: paper_white(s.photo, s.card) for n, s in seen.items()}
-    icing = measure_icing(
-        pixels, fit.views, fit.body, findings, paper, decorations.pieces, semi_naked=settings.semi_naked
-    )
-    relief = measure_relief(pixels, fit.views, fit.body, findings, profiles)
+    with ThreadPoolExecutor(1) as pool:
+        waves = pool.submit(measure_relief, pixels, fit.views, fit.body, findings, profiles)
+        icing = measure_icing(
+            pixels, fit.views, fit.body, findings, paper, decorations.pieces, semi_naked=settings.semi_naked
+        )
+        relief = waves.result()
     notes = tuple(p.note for p in priors.values() if p.note)
     return Stages(seen, fit, profiles, icing, relief, decorations, notes)
 

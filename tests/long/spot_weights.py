@@ -13,9 +13,9 @@ from typing import Any
 
 import numpy as np
 
-from qc import icing
 from qc.blemishes import NAMES, describe
 from qc.card import find_card
+from qc.face import Face, IcingSettings, read_face, side_surface, top_surface
 from qc.finder import find
 from qc.paper import paper_white
 from qc.photo import read_photo
@@ -25,27 +25,27 @@ from tests.truth import load, true_body, true_view
 Array = np.ndarray
 
 
-def faces_of(cake: Path) -> tuple[dict[str, Any], Any, list[icing.Face]]:
+def faces_of(cake: Path) -> tuple[dict[str, Any], Any, list[Face]]:
     """Truth, body and read photos of one cake."""
-    truth, body, settings = load(cake), true_body(load(cake)), icing.IcingSettings()
+    truth, body, settings = load(cake), true_body(load(cake)), IcingSettings()
     pieces = [Decoration(d["x_mm"], d["y_mm"], d["diameter_mm"], d["clock"], 1) for d in truth["decorations"]]
     faces = []
     for name in truth["photos"]:
         photo = read_photo(cake / f"{name}.jpg", name)
         white = paper_white(photo, find_card(photo))
         view, finding = true_view(truth, name), find(photo.pixels)
-        face = icing._read(name, photo.pixels, view, body, finding, white, pieces, settings)
+        face = read_face(name, photo.pixels, view, body, finding, white, pieces, settings)
         faces += [face] if face is not None else []
     return truth, body, faces
 
 
-def examples(truth: dict[str, Any], body: Any, face: icing.Face) -> tuple[Array, Array]:
+def examples(truth: dict[str, Any], body: Any, face: Face) -> tuple[Array, Array]:
     """What is said of the places of one face, and what each is: 2, 1 a spot (2 mm, smaller), 0 none, -1 unsure."""
-    settings = icing.IcingSettings()
+    settings = IcingSettings()
     if face.photo == "top":
-        surface, x, y = icing.top_surface(face, body, settings)
+        surface, x, y = top_surface(face, body, settings)
     else:
-        surface = icing.side_surface(face, settings)
+        surface = side_surface(face, settings)
     at, said = describe(surface, settings.spots)
     place = np.stack([x[at[:, 0], at[:, 1]], y[at[:, 0], at[:, 1]]], 1) if face.photo == "top" else at[:, ::-1]
     what = np.zeros(len(at), int)
