@@ -1,6 +1,6 @@
 """Where pieces stand on the top, roughly: one region per piece on a flat map of the top, before any shape is fitted."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -11,7 +11,7 @@ from skimage.segmentation import relabel_sequential, watershed
 
 from qc.body import Body
 from qc.camera import View
-from qc.finder import DECORATION, FinderSettings, Finding, find
+from qc.finder import DECORATION, Finding, find
 
 Array = NDArray[np.float64]
 _S = np.arange(256) / 255
@@ -102,9 +102,7 @@ def closer_look(pixels: NDArray[np.uint8], view: View, body: Body, settings: Reg
     low = np.clip(np.floor(q.min(0)), 0, size - 33).astype(int)
     high = np.clip(np.ceil(q.max(0)), low + 33, size).astype(int)
     part = np.ascontiguousarray(pixels[low[1] : high[1], low[0] : high[0]])
-    usual, shape = FinderSettings(), max(part.shape[:2]) / min(part.shape[:2])
-    long_px = min(usual.long_px, 32 * int(np.ceil(usual.short_px * shape / 32)))  # no more margin than it needs
-    return find(part, replace(usual, long_px=long_px)), low.astype(float)
+    return find(part), low.astype(float)
 
 
 def top_map(
