@@ -87,7 +87,10 @@ class FitSettings:
     pad_mm: float = 8.0  # the cosines run on beyond the profile, so that its ends are free
     grid_mm: float = 0.25  # heights at which the profile is given
     bands_per_octave: int = 2  # wavelength bands whose strength is learnt
-    rounds: int = 10  # of expectation, contact and maximisation
+    rounds: int = 24  # of expectation, contact and maximisation, at most ...
+    least_rounds: int = 6  # ... and at least
+    settled_mm: float = 0.01  # root mean square change of the profile from which it has settled ...
+    last_rounds: int = 3  # ... and so many rounds follow with the whole step
     correlation: float = 1.5  # neighbouring rows err together: their noise counts this much more
     first_power: float = 3e-4  # mm^2, of a cosine before any is learnt: 0.1 mm of ridges in all
     steepest: float = 1.0  # a line of sight touches where the profile leans no more than this (mm per mm)
@@ -155,7 +158,7 @@ def fit_profile(
     order = np.argsort(rays.z_mm)
     radius = np.interp(z, rays.z_mm[order], median_filter(rays.rho_mm[order], 5))
     power = np.r_[1e6, 1e6, np.where(basis.band < 4, 0.3, settings.first_power)]
-    weight = np.ones(len(sigma))
+    weight, last = np.ones(len(sigma)), 0
     for i in range(settings.rounds):
         at, rho = rays.touch(z, radius, leans)
         inner = (at > low_mm) & (at < high_mm)
@@ -164,13 +167,18 @@ def fit_profile(
         factor = np.linalg.cholesky(here.T @ rows + np.diag(1 / power))
         mean = _solve(factor, rows.T @ rho)
         spread = (np.linalg.solve(factor, np.eye(len(mean))) ** 2).sum(0)
-        radius = 0.5 * (radius + grid @ mean) if i + 3 < settings.rounds else grid @ mean
+        moved = float(np.sqrt(((grid @ mean - radius) ** 2).mean()))
+        settled = i >= settings.least_rounds and moved < settings.settled_mm
+        last += last > 0 or settled or i + settings.last_rounds >= settings.rounds
+        radius = grid @ mean if last else 0.5 * (radius + grid @ mean)
         power[2:] = _band_power(basis.band, mean[2:] ** 2 + spread[2:])
         rest = rho - here @ mean
         misfit = float(np.median(np.abs(rest / sigma_mm[near])[inner])) * 1.4826 if inner.any() else 1.0
         sigma = sigma_mm[near] * settings.correlation * max(misfit, settings.least_misfit)
         far = max(3.0, 12.0 / (i + 1))
         weight = 1 / (1 + (rest / sigma / far) ** 2) ** 2
+        if last == settings.last_rounds:
+            break
     draws = mean[:, None] + np.linalg.solve(factor.T, rng.normal(size=(len(mean), settings.draws)))
     believed = inner & (weight > 0.3)
     seen = np.zeros(len(z), bool)
