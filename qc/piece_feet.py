@@ -1,0 +1,371 @@
+"""How high the top lies under each decoration: where a side photo shows the pieces' feet.
+
+The top photo tells where a piece stands, how broad it is and which solid it is like (`decoration_kinds`); standing on
+the top at a supposed height, that solid has a known lower edge in a side photo. The height at which the photo's own
+edges run along it is the top's. First the pieces are turned about the cake's axis until they cover what the network
+takes for decorations: a round cake's silhouette does not say how it was turned between two photos.
+"""
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from qc.body import Body
+from qc.camera import View
+from qc.decoration_edges import LINEAR
+from qc.decoration_kinds import KindFit
+from qc.decoration_shapes import SHAPES
+from qc.finder import Finding
+
+Array = NDArray[np.float64]
+_FAINT = -1e9  # of a row of pixels: above every picture
+_ROUND = np.linspace(0, 2 * np.pi, 48, endpoint=False)
+_RIM = np.linspace(0, 2 * np.pi, 180, endpoint=False)
+
+
+@dataclass(frozen=True)
+class FeetSettings:
+    """Search for the pieces' feet."""
+
+    turn_rad: float = 0.47  # a person stands up to 0.7 h off 6 o'clock at each of two photos
+    turn_step_rad: float = 0.035  # at first; halved until an eighth
+    rise_mm: float = 7.0  # furthest that the top is looked for above and below the fitted one
+    step_mm: float = 0.1
+    columns: int = 21  # places along a piece's lower edge
+    width: float = 0.6  # share of a piece's width that they span: further out its sides rise steeply
+    blur_mm: float = 0.25  # of the picture along the search, or 0.8 px where that is more
+    trust_mm: float = 1.7  # distance from the network's border at which an edge loses half of a strong edge's worth
+    strong: float = 1.5  # edges count up to so many times the piece's 90th percentile
+    black: float = 0.02  # of full light, added before the logarithm: sensor noise in the dark
+    least_columns: float = 0.4  # share of the columns that must show
+    hidden_mm: float = 0.8  # a nearer piece hides so much more than its outline: its shadow and blur
+    rim_mm: float = 0.7  # likewise the rim of the top
+    clear_mm: float = 1.2  # by which the network's border must stand off the rim: else the rim itself may be the border
+    least_share: float = 0.08  # solids less likely than this are left out
+    shows: float = 0.25  # share of the pieces' area that must lie above the rim for their turn to be told
+
+
+@dataclass(frozen=True)
+class Solids:
+    """The pieces as solids that stand on the top, each with several shapes that it may have.
+
+    Attributes
+    ----------
+    centre_mm : (K, N, 2), radius_mm : (K, N), height_mm : (K, N), for each of the K shapes
+    share : (K, N) probability of each shape
+    kind : (N,) number of the kind that a piece belongs to
+    """
+
+    centre_mm: Array
+    radius_mm: Array
+    height_mm: Array
+    share: Array
+    kind: NDArray[np.int64]
+
+    def turned(self, turn_rad: float) -> "Solids":
+        """The same pieces turned about the cake's axis."""
+        centre = self.centre_mm @ _turn(turn_rad).T
+        return Solids(centre, self.radius_mm, self.height_mm, self.share, self.kind)
+
+    def likeliest(self) -> NDArray[np.int64]:
+        """Number (N,) of the likeliest shape of each piece."""
+        return np.asarray(self.share.argmax(0), np.int64)
+
+
+@dataclass(frozen=True)
+class Feet:
+    """What one side photo says of the top's height under the pieces.
+
+    Attributes
+    ----------
+    turn_rad : float
+        From the cake frame to the photo's: the pieces are seen where their places turned by it are.
+    rise_mm : (N,) top under the piece above the fitted top; NaN where its foot does not show
+    spread_mm : (N,) standard uncertainty from not knowing the piece's shape
+    place_mm : (N, 2) where the piece stands, in the photo's frame
+    """
+
+    turn_rad: float
+    rise_mm: Array
+    spread_mm: Array
+    place_mm: Array
+
+
+def solids_of(kinds: tuple[KindFit, ...]) -> Solids:
+    """Solids of all pieces, in the order in which the kinds number them."""
+    n = sum(len(k.members) for k in kinds)
+    count = len(SHAPES)
+    centre, radius = np.zeros((count, n, 2)), np.zeros((count, n))
+    height, share, number = np.zeros((count, n)), np.zeros((count, n)), np.zeros(n, np.int64)
+    for j, kind in enumerate(kinds):
+        at = kind.members
+        centre[:, at] = [f.centres_mm for f in kind.fits]
+        radius[:, at] = [f.radii_mm * np.sqrt(1 + 0.5 * (f.harmonics**2).sum(1)) for f in kind.fits]
+        height[:, at] = [2 * f.height_ratio * f.radii_mm for f in kind.fits]
+        share[:, at], number[at] = kind.share[:, None], j
+    return Solids(centre, radius, height, share, number)
+
+
+def find_feet(
+    pixels: NDArray[np.uint8],
+    view: View,
+    body: Body,
+    finding: Finding,
+    solids: Solids,
+    eye_top_mm: Array,
+    settings: FeetSettings | None = None,
+) -> Feet:
+    """Height of the top under every piece whose foot a side photo shows.
+
+    Parameters
+    ----------
+    pixels : ndarray, shape (H, W, 3), uint8
+        The upright side photo, RGB.
+    view, body : View, Body
+        Its lens and pose in the cake frame (the turn may be wrong), and the fitted cake.
+    finding : Finding
+        What the network saw in it.
+    solids : Solids
+        The pieces, as the top photo shows them.
+    eye_top_mm : ndarray, shape (3,)
+        Where the top photo was taken from: pieces that stand higher stand nearer to its foot point.
+    """
+    settings = settings or FeetSettings()
+    turn = _find_turn(view, body, finding, solids, settings)
+    turned = solids.turned(turn)
+    eye = np.array([*(_turn(turn) @ eye_top_mm[:2]), eye_top_mm[2]])
+    best = turned.likeliest()
+    each = np.arange(len(best))
+    place = turned.centre_mm[best, each]
+    if not len(each):
+        return Feet(turn, np.zeros(0), np.zeros(0), place)
+    shapes = np.argwhere(turned.share >= np.minimum(settings.least_share, turned.share.max(0)))
+    rows = _Rows.at(view, body, turned, shapes, eye, settings)
+    gap = _rim_gap(rows, view, body)
+    open_ = _unhidden(rows, view, body, turned, shapes, settings)
+    about = _network_rise(finding, rows, open_)
+    level = np.abs(rows.rise_mm - about[:, None]).argmin(1)
+    clear = np.median(gap[np.arange(len(gap)), :, level], axis=1) > settings.clear_mm
+    rise = _best_rise(pixels, rows, open_[..., None] & (gap > settings.rim_mm), about, settings)
+    rise[~clear] = np.nan
+    if np.sum(~clear & (open_.mean(1) >= settings.least_columns)) > np.sum(np.isfinite(rise)):
+        rise[:] = np.nan  # the rim hides most feet: what else seems to stand free is none
+    return _mean_over_shapes(turn, turned, shapes, rise, place)
+
+
+def _mean_over_shapes(turn: float, turned: Solids, shapes: NDArray[np.int64], rise: Array, place: Array) -> Feet:
+    weight = np.zeros(turned.share.shape)
+    value = np.zeros(turned.share.shape)
+    ok = np.isfinite(rise)
+    weight[shapes[ok, 0], shapes[ok, 1]] = turned.share[shapes[ok, 0], shapes[ok, 1]]
+    value[shapes[ok, 0], shapes[ok, 1]] = rise[ok]
+    whole = weight.sum(0)
+    share = weight / np.where(whole > 0, whole, 1)
+    mean = (share * value).sum(0)
+    spread = np.sqrt((share * (value - mean) ** 2).sum(0))
+    return Feet(turn, np.where(whole > 0.4, mean, np.nan), spread, place)
+
+
+def _turn(angle_rad: float) -> Array:
+    c, s = np.cos(angle_rad), np.sin(angle_rad)
+    return np.array([[c, -s], [s, c]])
+
+
+# ---------------------------------------------------------------- how the cake was turned
+def _find_turn(view: View, body: Body, finding: Finding, solids: Solids, settings: FeetSettings) -> float:
+    """Turn about the axis with which the pieces cover what the network takes for decorations."""
+    worth, corner = _worth_map(view, body, finding, settings)
+    scale = view.px_per_mm(np.array([0, 0, body.height_mm])) * finding.scale_px
+    reach = int(settings.rise_mm * scale)
+
+    def covered(angle: float) -> float:
+        hulls = _hulls(view, body, solids.turned(angle), levels=6)
+        mask = np.zeros(worth.shape, np.uint8)
+        for hull in hulls:
+            cv2.fillConvexPoly(mask, np.round((finding.to_net(hull) - corner) * 16).astype(np.int32), 1, shift=4)
+        padded = np.pad(mask, ((reach, reach), (0, 0)))
+        at = np.nonzero(mask.any(0))[0]
+        if not len(at):
+            return _FAINT
+        part = slice(at[0], at[-1] + 1)
+        rows = len(mask)
+        return max(float((worth[:, part] * padded[k : k + rows, part]).sum()) for k in range(2 * reach + 1))
+
+    step = settings.turn_step_rad
+    angles = np.arange(-settings.turn_rad, settings.turn_rad + 1e-9, step)
+    best = max((covered(a), -abs(a), a) for a in angles)
+    for _ in range(3):
+        step /= 2
+        best = max([best, *((covered(a), -abs(a), a) for a in (best[2] - step, best[2] + step))])
+    return float(best[2])
+
+
+def _worth_map(view: View, body: Body, finding: Finding, settings: FeetSettings) -> tuple[NDArray[np.float32], Array]:
+    """Log odds of decoration round the top in network pixels, nothing below the rim, and its corner (x, y)."""
+    rim = finding.to_net(view.project(_rim_mm(body)))
+    scale = view.px_per_mm(np.array([0, 0, body.height_mm])) * finding.scale_px
+    height, width = finding.probabilities.shape[1:]
+    x0, x1 = np.clip([rim[:, 0].min() - 5 * scale, rim[:, 0].max() + 5 * scale], 0, width).astype(int)
+    y0, y1 = np.clip([rim[:, 1].min() - 45 * scale, rim[:, 1].max() + 8 * scale], 0, height).astype(int)
+    p = np.clip(finding.probability("decoration")[y0:y1, x0:x1], 0.03, 0.97)
+    u, v = _front(rim, view.to_camera(_rim_mm(body))[:, 2])
+    line = np.interp(np.arange(x0, x1), u, v, left=_FAINT, right=_FAINT)
+    above = np.arange(y0, y1)[:, None] < line - 0.5
+    return np.where(above, np.log(p / (1 - p)), 0).astype(np.float32), np.array([x0, y0], float)
+
+
+def _rim_mm(body: Body) -> Array:
+    """Points (180, 3) where the top turns into the side."""
+    r = body.radius_mm - 0.3 * body.edge_mm
+    return body.top_point_mm(r * np.cos(_RIM), r * np.sin(_RIM))
+
+
+def _front(curve_px: Array, depth: Array) -> tuple[Array, Array]:
+    """The nearer one of a closed curve's two arcs between its left and right end, as rows over columns."""
+    u, v = curve_px.T
+    n = len(u)
+    left, right = int(u.argmin()), int(u.argmax())
+    one = (left + np.arange((right - left) % n + 1)) % n
+    other = (left - np.arange((left - right) % n + 1)) % n
+    near = one if depth[one].mean() < depth[other].mean() else other
+    return np.maximum.accumulate(u[near]), v[near]
+
+
+def _circles(solids: Solids, shape: int, piece: int, body: Body, levels: int) -> Array:
+    """Points (levels, 48, 3) of a solid that stands on the top."""
+    pick = np.linspace(0, len(SHAPES[shape].height_share) - 1, levels).round().astype(int)
+    up, out = SHAPES[shape].height_share[pick], SHAPES[shape].radius_share[pick]
+    c, r = solids.centre_mm[shape, piece], solids.radius_mm[shape, piece] * out[:, None]
+    z = float(body.top_z_mm(*c)) + solids.height_mm[shape, piece] * up
+    x, y = c[0] + r * np.cos(_ROUND), c[1] + r * np.sin(_ROUND)
+    return np.stack([x, y, np.broadcast_to(z[:, None], x.shape)], -1)
+
+
+def _hulls(view: View, body: Body, solids: Solids, levels: int) -> list[Array]:
+    """Outline (P, 2) of each piece in the photo."""
+    best = solids.likeliest()
+    points = np.array([_circles(solids, k, i, body, levels)[:, ::3] for i, k in enumerate(best)])
+    px = view.project(points.reshape(len(best), -1, 3)).astype(np.float32) if len(best) else []
+    return [np.asarray(cv2.convexHull(p)[:, 0], float) for p in px]
+
+
+# ---------------------------------------------------------------- the search along each foot
+@dataclass(frozen=True)
+class _Rows:
+    """Pixels to look at: for every shape of every piece (M), columns (C) and supposed rises (G)."""
+
+    x_px: Array  # (M, C, G)
+    y_px: Array  # (M, C, G)
+    rise_mm: Array  # (G,)
+    px_per_mm: Array  # (M,)
+
+    @classmethod
+    def at(
+        cls, view: View, body: Body, solids: Solids, shapes: NDArray[np.int64], eye_mm: Array, settings: FeetSettings
+    ) -> "_Rows":
+        beyond = settings.rise_mm + 2.0
+        rise = np.arange(-beyond, beyond + 1e-9, settings.step_mm)
+        x, y, scale = [], [], []
+        for k, i in shapes:
+            circles = _circles(solids, k, i, body, len(SHAPES[k].height_share))
+            u, v = _lower_edge(view.project(circles), view.to_camera(circles)[..., 2], settings)
+            foot = np.array([*solids.centre_mm[k, i], float(body.top_z_mm(*solids.centre_mm[k, i]))])
+            nearer = (eye_mm[:2] - foot[:2]) / (eye_mm[2] - foot[2])  # in the top photo it stays where it is
+            along = view.project(foot + [*nearer, 1.0]) - view.project(foot)
+            x.append(u[:, None] + rise * along[0])
+            y.append(v[:, None] + rise * along[1])
+            scale.append(abs(along[1]))
+        return cls(np.array(x), np.array(y), rise, np.array(scale))
+
+
+def _lower_edge(circles_px: Array, depth: Array, settings: FeetSettings) -> tuple[Array, Array]:
+    """Columns (C,) and rows (C,) of the lower edge of a pile of circles (levels, 48, 2)."""
+    left, right = circles_px[..., 0].min(), circles_px[..., 0].max()
+    u = 0.5 * (left + right) + 0.5 * (right - left) * np.linspace(-1, 1, settings.columns) * settings.width
+    low = np.full(len(u), _FAINT)
+    for circle, z in zip(circles_px, depth, strict=True):
+        low = np.maximum(low, np.interp(u, *_front(circle, z), left=_FAINT, right=_FAINT))
+    return u, low
+
+
+def _rim_gap(rows: _Rows, view: View, body: Body) -> Array:
+    """How far (M, C, G) in the picture, in mm, each place lies above the near rim of the top."""
+    rim = _rim_mm(body)
+    line = np.interp(rows.x_px, *_front(view.project(rim), view.to_camera(rim)[:, 2]), left=_FAINT, right=_FAINT)
+    return (line - rows.y_px) / rows.px_per_mm[:, None, None]
+
+
+def _unhidden(
+    rows: _Rows, view: View, body: Body, solids: Solids, shapes: NDArray[np.int64], settings: FeetSettings
+) -> NDArray[np.bool_]:
+    """Where (M, C) no nearer piece hides a foot; all rise together, so the fitted top serves for every rise."""
+    best = solids.likeliest()
+    place = solids.centre_mm[best, np.arange(len(best))]
+    depth = view.to_camera(body.top_point_mm(*place.T))[:, 2]
+    level = int(np.abs(rows.rise_mm).argmin())
+    u, v, margin = rows.x_px[..., level], rows.y_px[..., level], settings.hidden_mm * rows.px_per_mm[:, None]
+    clear = np.ones(u.shape, bool)
+    for j, hull in enumerate(_hulls(view, body, solids, levels=16)):
+        high, low = (np.interp(u, *side) for side in _chains(hull))
+        within = (u > hull[:, 0].min() - margin) & (u < hull[:, 0].max() + margin)
+        nearer = (depth[j] < depth[shapes[:, 1]])[:, None]
+        clear &= ~(within & (v > high - margin) & (v < low + margin) & nearer)
+    return clear
+
+
+def _chains(hull: Array) -> tuple[tuple[Array, Array], tuple[Array, Array]]:
+    """Upper and lower chain of a convex outline, as rows over columns."""
+    n = len(hull)
+    left, right = int(hull[:, 0].argmin()), int(hull[:, 0].argmax())
+    one = hull[(left + np.arange((right - left) % n + 1)) % n]
+    other = hull[(left - np.arange((left - right) % n + 1)) % n]
+    upper, lower = (one, other) if one[:, 1].mean() < other[:, 1].mean() else (other, one)
+    return (upper[:, 0], upper[:, 1]), (lower[:, 0], lower[:, 1])
+
+
+def _best_rise(
+    pixels: NDArray[np.uint8], rows: _Rows, seen: NDArray[np.bool_], about: Array, settings: FeetSettings
+) -> Array:
+    """Rise (M,) at which the photo's edges run along the foot best; NaN where too little of it shows."""
+    edge = _edges(pixels, rows, settings)
+    count = seen.sum(1)
+    shows = count >= settings.least_columns * seen.shape[1]
+    worth = (edge * seen).sum(1) / np.maximum(count, 1)
+    worth = worth - 0.5 * ((rows.rise_mm - about[:, None]) / settings.trust_mm) ** 2
+    worth[~shows | (np.abs(rows.rise_mm) > settings.rise_mm)] = -np.inf
+    out = np.full(len(worth), np.nan)
+    for m, w in enumerate(worth):
+        k = int(w.argmax())
+        if not 0 < k < len(w) - 1 or not np.isfinite(w[k - 1 : k + 2]).all():
+            continue
+        bend = w[k - 1] - 2 * w[k] + w[k + 1]
+        out[m] = rows.rise_mm[k] + settings.step_mm * 0.5 * (w[k - 1] - w[k + 1]) / min(bend, -1e-9)
+    return out
+
+
+def _edges(pixels: NDArray[np.uint8], rows: _Rows, settings: FeetSettings) -> Array:
+    """Strength (M, C, G) of the photo's edges across the feet, in units of each piece's strong ones."""
+    m, c, g = rows.x_px.shape
+    x, y = rows.x_px.reshape(-1, g).astype(np.float32), rows.y_px.reshape(-1, g).astype(np.float32)
+    light = LINEAR[cv2.remap(pixels, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)]
+    blur = max(settings.blur_mm, 0.8 / float(np.median(rows.px_per_mm))) / settings.step_mm
+    size = 2 * int(np.ceil(4 * blur)) + 1
+    kernel = cv2.getGaussianKernel(size, blur)
+    log = cv2.sepFilter2D(np.log(light + settings.black), -1, kernel, np.ones(1), borderType=cv2.BORDER_REPLICATE)
+    strength = np.sqrt((np.gradient(log, axis=1) ** 2).sum(-1)).reshape(m, c, g)
+    usual = np.percentile(strength, 90, axis=(1, 2), keepdims=True)
+    return np.asarray(np.minimum(strength / np.maximum(usual, 1e-6), settings.strong), float)
+
+
+def _network_rise(finding: Finding, rows: _Rows, clear: NDArray[np.bool_]) -> Array:
+    """Rise (M,) at which the network's decoration ends, the median over the columns that show."""
+    q = finding.to_net(np.stack([rows.x_px, rows.y_px], -1).reshape(-1, 2)).astype(np.float32)
+    q = q.reshape(-1, rows.x_px.shape[2], 2)
+    p = cv2.remap(finding.probability("decoration"), q[..., 0], q[..., 1], cv2.INTER_LINEAR)
+    p = np.clip(p, 0.02, 0.98).reshape(rows.x_px.shape)
+    over, under = np.log(p), np.log(1 - p)
+    fits = np.cumsum(over[..., ::-1], -1)[..., ::-1] + np.cumsum(under, -1) - under
+    rise = rows.rise_mm[fits.argmax(-1)]
+    return np.array([np.median(r[s]) if s.any() else 0.0 for r, s in zip(rise, clear, strict=True)])
