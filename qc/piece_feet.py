@@ -32,9 +32,9 @@ class FeetSettings:
     turn_rad: float = 0.47  # a person stands up to 0.7 h off 6 o'clock at each of two photos
     turn_step_rad: float = 0.035  # at first; halved until an eighth
     rise_mm: float = 7.0  # furthest that the top is looked for above and below the fitted one
-    step_mm: float = 0.1
-    columns: int = 21  # places along a piece's lower edge
-    width: float = 0.6  # share of a piece's width that they span: further out its sides rise steeply
+    step_mm: float = 0.15
+    columns: int = 15  # places along a piece's lower edge
+    width: float = 0.7  # share of a piece's width that they span: further out its sides rise steeply
     blur_mm: float = 0.25  # of the picture along the search, or 0.8 px where that is more
     trust_mm: float = 1.7  # distance from the network's border at which an edge loses half of a strong edge's worth
     strong: float = 1.5  # edges count up to so many times the piece's 90th percentile
@@ -43,7 +43,10 @@ class FeetSettings:
     hidden_mm: float = 0.8  # a nearer piece hides so much more than its outline: its shadow and blur
     rim_mm: float = 0.7  # likewise the rim of the top
     clear_mm: float = 1.2  # by which the network's border must stand off the rim: else the rim itself may be the border
-    least_share: float = 0.08  # solids less likely than this are left out
+    base_reach: float = 0.9  # of the base's radius: where a seen foot touches, by rendered cakes with domed tops
+    doubt: float = 0.02  # least probability of any shape before the side photo is asked
+    shape_worth: float = 20.0  # natural log odds of a shape per strong edge's worth that its lower edges gain
+    least_share: float = 0.4  # of the shapes, by their probability, must show a foot
     shows: float = 0.25  # share of the pieces' area that must lie above the rim for their turn to be told
 
 
@@ -85,12 +88,15 @@ class Feet:
     rise_mm : (N,) top under the piece above the fitted top; NaN where its foot does not show
     spread_mm : (N,) standard uncertainty from not knowing the piece's shape
     place_mm : (N, 2) where the piece stands, in the photo's frame
+    contact_mm : (N, 2) where the foot that is seen touches the top: nearer to the camera by the base's radius, so that
+        on a domed top front pieces seem to stand lower than those behind the middle
     """
 
     turn_rad: float
     rise_mm: Array
     spread_mm: Array
     place_mm: Array
+    contact_mm: Array
 
 
 def solids_of(kinds: tuple[KindFit, ...]) -> Solids:
@@ -139,33 +145,52 @@ def find_feet(
     best = turned.likeliest()
     each = np.arange(len(best))
     place = turned.centre_mm[best, each]
+    contact = place + settings.base_reach * _towards(view, place) * _base_mm(turned)[:, None]
     if not len(each):
-        return Feet(turn, np.zeros(0), np.zeros(0), place)
-    shapes = np.argwhere(turned.share >= np.minimum(settings.least_share, turned.share.max(0)))
+        return Feet(turn, np.zeros(0), np.zeros(0), place, contact)
+    shapes = np.array([(k, i) for k in range(len(SHAPES)) for i in each])
     rows = _Rows.at(view, body, turned, shapes, eye, settings)
     gap = _rim_gap(rows, view, body)
     open_ = _unhidden(rows, view, body, turned, shapes, settings)
     about = _network_rise(finding, rows, open_)
     level = np.abs(rows.rise_mm - about[:, None]).argmin(1)
     clear = np.median(gap[np.arange(len(gap)), :, level], axis=1) > settings.clear_mm
-    rise = _best_rise(pixels, rows, open_[..., None] & (gap > settings.rim_mm), about, settings)
+    rise, worth = _best_rise(pixels, rows, open_[..., None] & (gap > settings.rim_mm), about, settings)
     rise[~clear] = np.nan
-    if np.sum(~clear & (open_.mean(1) >= settings.least_columns)) > np.sum(np.isfinite(rise)):
+    shape = (len(SHAPES), len(each))
+    rise, hidden = rise.reshape(shape), (~clear & (open_.mean(1) >= settings.least_columns)).reshape(shape)
+    share = _shares_by_side(turned, rise, worth.reshape(shape), settings)
+    if np.sum(share * hidden) > np.sum(share * np.isfinite(rise)):
         rise[:] = np.nan  # the rim hides most feet: what else seems to stand free is none
-    return _mean_over_shapes(turn, turned, shapes, rise, place)
-
-
-def _mean_over_shapes(turn: float, turned: Solids, shapes: NDArray[np.int64], rise: Array, place: Array) -> Feet:
-    weight = np.zeros(turned.share.shape)
-    value = np.zeros(turned.share.shape)
-    ok = np.isfinite(rise)
-    weight[shapes[ok, 0], shapes[ok, 1]] = turned.share[shapes[ok, 0], shapes[ok, 1]]
-    value[shapes[ok, 0], shapes[ok, 1]] = rise[ok]
+    weight = np.where(np.isfinite(rise), share, 0.0)
     whole = weight.sum(0)
-    share = weight / np.where(whole > 0, whole, 1)
-    mean = (share * value).sum(0)
-    spread = np.sqrt((share * (value - mean) ** 2).sum(0))
-    return Feet(turn, np.where(whole > 0.4, mean, np.nan), spread, place)
+    weight = weight / np.where(whole > 0, whole, 1)
+    mean = np.nansum(weight * rise, 0)
+    spread = np.sqrt(np.nansum(weight * (rise - mean) ** 2, 0))
+    return Feet(turn, np.where(whole > settings.least_share, mean, np.nan), spread, place, contact)
+
+
+def _shares_by_side(solids: Solids, rise: Array, worth: Array, settings: FeetSettings) -> Array:
+    """Probability (K, N) of the shapes, kind by kind, after the side photo was asked which lower edge fits."""
+    share = solids.share + settings.doubt
+    for kind in np.unique(solids.kind):
+        of = (solids.kind == kind) & np.isfinite(rise).all(0)
+        if of.any():
+            gain = worth[:, of].mean(1)
+            share[:, solids.kind == kind] *= np.exp(settings.shape_worth * (gain - gain.max()))[:, None]
+    return np.asarray(share / share.sum(0), float)
+
+
+def _towards(view: View, place_mm: Array) -> Array:
+    """Unit directions (N, 2) from places on the top towards the camera."""
+    to = view.eye_mm[:2] - place_mm
+    return np.asarray(to / np.linalg.norm(to, axis=1, keepdims=True), float)
+
+
+def _base_mm(solids: Solids) -> Array:
+    """Radius (N,) of the circle on which each piece rests, the mean over its shapes."""
+    out = np.array([shape.radius_share[0] for shape in SHAPES])
+    return np.asarray((solids.share * out[:, None] * solids.radius_mm).sum(0) / solids.share.sum(0), float)
 
 
 def _turn(angle_rad: float) -> Array:
@@ -327,22 +352,23 @@ def _chains(hull: Array) -> tuple[tuple[Array, Array], tuple[Array, Array]]:
 
 def _best_rise(
     pixels: NDArray[np.uint8], rows: _Rows, seen: NDArray[np.bool_], about: Array, settings: FeetSettings
-) -> Array:
-    """Rise (M,) at which the photo's edges run along the foot best; NaN where too little of it shows."""
+) -> tuple[Array, Array]:
+    """Rise (M,) at which the photo's edges run along the foot best, NaN where too little shows, and their worth."""
     edge = _edges(pixels, rows, settings)
     count = seen.sum(1)
     shows = count >= settings.least_columns * seen.shape[1]
-    worth = (edge * seen).sum(1) / np.maximum(count, 1)
-    worth = worth - 0.5 * ((rows.rise_mm - about[:, None]) / settings.trust_mm) ** 2
+    bare = (edge * seen).sum(1) / np.maximum(count, 1)
+    worth = bare - 0.5 * ((rows.rise_mm - about[:, None]) / settings.trust_mm) ** 2
     worth[~shows | (np.abs(rows.rise_mm) > settings.rise_mm)] = -np.inf
-    out = np.full(len(worth), np.nan)
+    out, gained = np.full(len(worth), np.nan), np.zeros(len(worth))
     for m, w in enumerate(worth):
         k = int(w.argmax())
         if not 0 < k < len(w) - 1 or not np.isfinite(w[k - 1 : k + 2]).all():
             continue
         bend = w[k - 1] - 2 * w[k] + w[k + 1]
         out[m] = rows.rise_mm[k] + settings.step_mm * 0.5 * (w[k - 1] - w[k + 1]) / min(bend, -1e-9)
-    return out
+        gained[m] = bare[m, k]
+    return out, gained
 
 
 def _edges(pixels: NDArray[np.uint8], rows: _Rows, settings: FeetSettings) -> Array:

@@ -1,0 +1,201 @@
+"""Height and dome of the top from the feet of the decorations that stand on it.
+
+A silhouette shows the rim of the top alone, so a domed middle is measured too low and a lip too high. A ring of pieces
+stands at about 0.75 of the radius, where the top is nearly at its mean height whatever its dome; a piece in the middle
+shows the dome itself. What the feet say (`piece_feet`) and what the rim says are weighed as probabilities over height
+and dome (Bayes' rule on a grid): both may be wrong outright, so both have heavy tails.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from qc.body import RIM
+from qc.decoration_kinds import KindFit
+from qc.finder import Finding
+from qc.fit import CakeFit
+from qc.piece_feet import Feet, FeetSettings, find_feet, solids_of
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class TopHeightSettings:
+    """Spreads of what is weighed (standard deviations), from 43 rendered cakes with decorations."""
+
+    feet: FeetSettings = field(default_factory=FeetSettings)
+    sunk_mm: float = 0.15  # feet are seen so much below the icing's level: pieces sink in a little
+    piece_mm: float = 0.20  # one foot
+    kind_mm: float = 0.30  # all feet of one kind of piece: how its underside is rounded
+    photo_mm: float = 0.20  # all feet in one photo: its pose
+    tilt: float = 0.0015  # slope of one photo's pose against the top
+    least_feet: int = 3
+    guess_dome_mm: float = 1.5  # of the dome, to judge which feet are wrong
+    dome_mm: float = 0.5  # of a level top
+    dome_mean_mm: float = 0.2
+    domed_share: float = 0.13  # of cakes whose top is domed or dished
+    domed_mm: float = 3.0  # of such a top
+    rim_follows_dome: float = 0.95  # the fitted plane lies so much of the dome below the true one
+    rim_bias_mm: float = 0.30  # and so much above it: lip and edge
+    rim_mm: float = 0.50  # spread of that: mostly lips
+    wrong_share: float = 0.06  # of fits, and of all feet of a cake, that are wrong outright
+    wrong_rim_mm: float = 3.0  # spread of such fits
+    wrong_feet: float = 4.0  # times the spread of such feet
+    dome_told_mm: float = 0.8  # standard uncertainty of the dome up to which it is said
+
+
+@dataclass(frozen=True)
+class TopHeight:
+    """What to add to the fitted plane's height, and the dome; standard uncertainties.
+
+    Attributes
+    ----------
+    rise_mm : float
+        Mean plane of the top (within 0.8 of the radius) above the fitted body's.
+    rise_sd_mm : float
+        Its standard uncertainty, the rim's included: the whole of what is not known of the top's height above the
+        fitted body's frame.
+    dome_mm, dome_sd_mm : float
+        Middle above the rim circle at 0.8 of the radius.
+    correlation : float
+        Of both.
+    dome_told : bool
+        The dome is known well enough to be said.
+    feet : int
+        Feet seen, all side photos together.
+    turns_rad : mapping
+        Photo to turn of the pieces against its view: the clock's error there.
+    """
+
+    rise_mm: float
+    rise_sd_mm: float
+    dome_mm: float
+    dome_sd_mm: float
+    correlation: float
+    dome_told: bool
+    feet: int
+    turns_rad: Mapping[str, float]
+
+
+@dataclass(frozen=True)
+class _Said:
+    """What the feet say of rise and dome above the fitted ones (2,), covariance (2, 2), and how many they are."""
+
+    value_mm: Array
+    covariance: Array
+    feet: int
+
+
+def top_height(
+    fit: CakeFit,
+    pixels: Mapping[str, NDArray[np.uint8]],
+    findings: Mapping[str, Finding],
+    kinds: tuple[KindFit, ...],
+    settings: TopHeightSettings | None = None,
+) -> TopHeight | None:
+    """Height of the top's mean plane and its dome; None where too few feet show.
+
+    Parameters
+    ----------
+    fit : CakeFit
+        The cake as its outlines say.
+    pixels : mapping of photo names to ndarray (H, W, 3), uint8
+        Upright photos, RGB.
+    findings : mapping of photo names to Finding
+    kinds : tuple of KindFit
+        The decorations that the top photo shows, as `fit` places them (DecorationResult.kinds).
+    """
+    settings = settings or TopHeightSettings()
+    solids = solids_of(kinds)
+    eye = fit.views["top"].eye_mm
+    feet = {
+        n: find_feet(pixels[n], fit.views[n], fit.body, findings[n], solids, eye, settings.feet)
+        for n in ("side", "side2")
+        if n in fit.views and len(solids.kind)
+    }
+    return weigh_feet(feet, solids.kind, fit.body.radius_mm, fit.body.dome_mm, settings)
+
+
+def weigh_feet(
+    feet: Mapping[str, Feet], kind: NDArray[np.int64], radius_mm: float, fitted_dome_mm: float, s: TopHeightSettings
+) -> TopHeight | None:
+    """Height and dome from feet already found; kind (N,) says which pieces are alike."""
+    said = _said(list(feet.values()), kind, radius_mm, s)
+    if said is None:
+        return None
+    rise = np.arange(-10, 10.01, 0.05)[:, None]
+    dome = np.arange(-8, 8.01, 0.05)[None]
+    log = np.log(_mixed(dome - s.dome_mean_mm, s.dome_mm, s.domed_mm, s.domed_share))
+    rim = s.rim_follows_dome * (dome - fitted_dome_mm) - rise - s.rim_bias_mm
+    log = log + np.log(_mixed(rim, s.rim_mm, s.wrong_rim_mm, s.wrong_share))
+    log = log + _log_feet(said, rise, dome - fitted_dome_mm, s)
+    p = np.exp(log - log.max())
+    p /= p.sum()
+    mean_rise, mean_dome = float((p * rise).sum()), float((p * dome).sum())
+    rise_sd = float(np.sqrt((p * (rise - mean_rise) ** 2).sum()))
+    dome_sd = float(np.sqrt((p * (dome - mean_dome) ** 2).sum()))
+    shared = float((p * (rise - mean_rise) * (dome - mean_dome)).sum()) / (rise_sd * dome_sd)
+    turns = {n: f.turn_rad for n, f in feet.items()}
+    told = dome_sd <= s.dome_told_mm
+    return TopHeight(mean_rise, rise_sd, mean_dome, dome_sd, shared, told, said.feet, turns)
+
+
+def _mixed(error: Array, sd: float, wide_sd: float, wide_share: float) -> Array:
+    """Density, but for a factor, of an error that is mostly small and sometimes large."""
+    narrow = np.exp(-0.5 * (error / sd) ** 2) / sd
+    wide = np.exp(-0.5 * (error / wide_sd) ** 2) / wide_sd
+    return np.asarray((1 - wide_share) * narrow + wide_share * wide)
+
+
+def _log_feet(said: _Said, rise: Array, dome: Array, s: TopHeightSettings) -> Array:
+    """Log likelihood over the grid."""
+    e = np.stack(np.broadcast_arrays(rise - said.value_mm[0], dome - said.value_mm[1]), -1)
+    square = np.einsum("...i,ij,...j->...", e, np.linalg.inv(said.covariance), e)
+    wide = s.wrong_share / s.wrong_feet**2 * np.exp(-0.5 * square / s.wrong_feet**2)
+    return np.log((1 - s.wrong_share) * np.exp(-0.5 * square) + wide + 1e-300)
+
+
+def _said(feet: list[Feet], kind: NDArray[np.int64], radius_mm: float, s: TopHeightSettings) -> _Said | None:
+    """Rise and dome by robust least squares; kinds and photos have offsets, photos a tilt, all known to be small."""
+    rows = [(p, i) for p, f in enumerate(feet) for i in np.nonzero(np.isfinite(f.rise_mm))[0]]
+    if len(rows) < s.least_feet:
+        return None
+    photo, piece = np.array(rows).T
+    rise = np.array([feet[p].rise_mm[i] for p, i in rows]) + s.sunk_mm
+    place = np.array([feet[p].place_mm[i] for p, i in rows])
+    contact = np.array([feet[p].contact_mm[i] for p, i in rows])
+    spread = np.array([feet[p].spread_mm[i] for p, i in rows])
+    dome_share = 0.5 - (contact**2).sum(1) / (RIM * radius_mm) ** 2
+    columns, prior = [np.ones(len(rows)), dome_share], [0.0, 0.0]
+    for k in np.unique(kind[piece]):
+        here = kind[piece] == k
+        columns.append(here.astype(float))
+        prior.append(1 / float(np.hypot(s.kind_mm, np.median(spread[here]))))
+    for p in range(len(feet)):
+        here = (photo == p).astype(float)
+        columns += [here, here * place[:, 0], here * place[:, 1]]
+        prior += [1 / s.photo_mm, 1 / s.tilt, 1 / s.tilt]
+    x, covariance = _robust(np.stack(columns, 1), rise, np.array(prior), s)
+    return _Said(x[:2], covariance[:2, :2], len(rows))
+
+
+def _robust(design: Array, value: Array, prior: Array, s: TopHeightSettings) -> tuple[Array, Array]:
+    """Solution (P,) and covariance (P, P) of a least-squares problem with outliers; prior (P,): weights of zero.
+
+    Which rows are outliers is judged with what the rim and other cakes say of rise and dome as well.
+    """
+    rim = np.zeros((2, design.shape[1]))
+    rim[0, :2], rim[1, 1] = (-1 / s.rim_mm, s.rim_follows_dome / s.rim_mm), 1 / s.guess_dome_mm
+    said = np.array([s.rim_bias_mm / s.rim_mm, s.dome_mean_mm / s.guess_dome_mm])
+    weight = np.full(len(value), 1 / s.piece_mm**2)
+    for turn in range(12):
+        normal = design.T @ (design * weight[:, None]) + np.diag(prior**2)
+        x = np.linalg.solve(normal + rim.T @ rim, design.T @ (weight * value) + rim.T @ said)
+        residual = np.abs(value - design @ x)
+        wide = max(s.piece_mm, 1.48 * float(np.median(residual)))
+        weight = 1 / (1 + (residual / (2 * wide)) ** 2) ** (1 if turn < 6 else 2) / wide**2
+    normal = design.T @ (design * weight[:, None]) + np.diag(prior**2)
+    normal[[0, 1], [0, 1]] += 1e-4  # mm^-2: what the feet do not say at all stays open
+    return np.linalg.solve(normal, design.T @ (weight * value)), np.linalg.inv(normal)
