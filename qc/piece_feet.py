@@ -30,6 +30,8 @@ class FeetSettings:
     """Search for the pieces' feet."""
 
     turn_rad: float = 0.47  # a person stands up to 0.7 h off 6 o'clock at each of two photos
+    usual_turn_rad: float = 0.17  # a turn so large costs `turn_price` log odds of network pixels
+    turn_price: float = 50.0  # neighbouring pixels err together, so the plain sum of their log odds is too sure
     turn_step_rad: float = 0.035  # at first; halved until an eighth
     rise_mm: float = 7.0  # furthest that the top is looked for above and below the fitted one
     step_mm: float = 0.15
@@ -47,7 +49,6 @@ class FeetSettings:
     doubt: float = 0.02  # least probability of any shape before the side photo is asked
     shape_worth: float = 20.0  # natural log odds of a shape per strong edge's worth that its lower edges gain
     least_share: float = 0.4  # of the shapes, by their probability, must show a foot
-    shows: float = 0.25  # share of the pieces' area that must lie above the rim for their turn to be told
 
 
 @dataclass(frozen=True)
@@ -216,7 +217,8 @@ def _find_turn(view: View, body: Body, finding: Finding, solids: Solids, setting
             return _FAINT
         part = slice(at[0], at[-1] + 1)
         rows = len(mask)
-        return max(float((worth[:, part] * padded[k : k + rows, part]).sum()) for k in range(2 * reach + 1))
+        found = max(float((worth[:, part] * padded[k : k + rows, part]).sum()) for k in range(2 * reach + 1))
+        return found - settings.turn_price * (angle / settings.usual_turn_rad) ** 2
 
     step = settings.turn_step_rad
     angles = np.arange(-settings.turn_rad, settings.turn_rad + 1e-9, step)

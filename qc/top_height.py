@@ -28,22 +28,22 @@ class TopHeightSettings:
     feet: FeetSettings = field(default_factory=FeetSettings)
     sunk_mm: float = 0.15  # feet are seen so much below the icing's level: pieces sink in a little
     piece_mm: float = 0.20  # one foot
-    kind_mm: float = 0.30  # all feet of one kind of piece: how its underside is rounded
+    kind_mm: float = 0.35  # all feet of one kind of piece: how its underside is rounded
     photo_mm: float = 0.20  # all feet in one photo: its pose
     tilt: float = 0.0015  # slope of one photo's pose against the top
     least_feet: int = 3
     guess_dome_mm: float = 1.5  # of the dome, to judge which feet are wrong
     dome_mm: float = 0.5  # of a level top
     dome_mean_mm: float = 0.2
-    domed_share: float = 0.13  # of cakes whose top is domed or dished
-    domed_mm: float = 3.0  # of such a top
+    domed_share: float = 0.20  # of cakes whose top is domed or dished
+    domed_mm: float = 2.5  # of such a top
     rim_follows_dome: float = 0.95  # the fitted plane lies so much of the dome below the true one
     rim_bias_mm: float = 0.30  # and so much above it: lip and edge
-    rim_mm: float = 0.50  # spread of that: mostly lips
-    wrong_share: float = 0.06  # of fits, and of all feet of a cake, that are wrong outright
-    wrong_rim_mm: float = 3.0  # spread of such fits
+    rim_mm: float = 0.65  # spread of that: mostly lips
+    wrong_share: float = 0.12  # of fits, and of all feet of a cake, that are wrong outright
+    wrong_rim_mm: float = 2.0  # spread of such fits
     wrong_feet: float = 4.0  # times the spread of such feet
-    dome_told_mm: float = 0.8  # standard uncertainty of the dome up to which it is said
+    dome_told_mm: float = 0.8  # standard uncertainty of the dome by the feet alone up to which it is said
 
 
 @dataclass(frozen=True)
@@ -62,7 +62,7 @@ class TopHeight:
     correlation : float
         Of both.
     dome_told : bool
-        The dome is known well enough to be said.
+        The feet themselves show the dome, not only what cakes are like.
     feet : int
         Feet seen, all side photos together.
     turns_rad : mapping
@@ -138,7 +138,7 @@ def weigh_feet(
     dome_sd = float(np.sqrt((p * (dome - mean_dome) ** 2).sum()))
     shared = float((p * (rise - mean_rise) * (dome - mean_dome)).sum()) / (rise_sd * dome_sd)
     turns = {n: f.turn_rad for n, f in feet.items()}
-    told = dome_sd <= s.dome_told_mm
+    told = bool(np.sqrt(said.covariance[1, 1]) <= s.dome_told_mm)
     return TopHeight(mean_rise, rise_sd, mean_dome, dome_sd, shared, told, said.feet, turns)
 
 
