@@ -52,6 +52,8 @@ class DecorationResult:
         The even pattern nearest to each ring.
     borders : tuple of Border
         Piped borders of touching shells at the foot or the rim; their shells are no decorations.
+    kinds : tuple of KindFit
+        Solids that the pieces are like, the doubtful ones included: what stands on the top in the other photos.
     """
 
     pieces: tuple[Decoration, ...]
@@ -61,6 +63,7 @@ class DecorationResult:
     ideals: tuple[Ideal, ...] = ()
     warnings: tuple[str, ...] = ()
     borders: tuple[Border, ...] = ()
+    kinds: tuple[KindFit, ...] = ()
 
 
 def find_decorations(
@@ -113,7 +116,14 @@ def find_decorations(
     foot = foot_border(pixels, view, body, finding) if finding is not None else None
     borders = tuple(b for b in (pattern.rim, foot) if b is not None)
     return DecorationResult(
-        pattern.pieces, pattern.measurements, pattern.evenness, pattern.rings, pattern.ideals, pattern.warnings, borders
+        pattern.pieces,
+        pattern.measurements,
+        pattern.evenness,
+        pattern.rings,
+        pattern.ideals,
+        pattern.warnings,
+        borders,
+        tuple(kinds),
     )
 
 

@@ -15,14 +15,11 @@ from numpy.typing import NDArray
 from qc.body import Body
 from qc.camera import View
 from qc.decoration_edges import LINEAR
-from qc.decoration_kinds import KindFit
 from qc.decoration_shapes import SHAPES
 from qc.finder import Finding
+from qc.piece_solids import FAINT, Solids, base_mm, chains, circles_mm, front_arc, hulls_px, rim_mm, turn_matrix
 
 Array = NDArray[np.float64]
-_FAINT = -1e9  # of a row of pixels: above every picture
-_ROUND = np.linspace(0, 2 * np.pi, 48, endpoint=False)
-_RIM = np.linspace(0, 2 * np.pi, 180, endpoint=False)
 
 
 @dataclass(frozen=True)
@@ -31,7 +28,7 @@ class FeetSettings:
 
     turn_rad: float = 0.47  # a person stands up to 0.7 h off 6 o'clock at each of two photos
     usual_turn_rad: float = 0.17  # a turn so large costs `turn_price` log odds of network pixels
-    turn_price: float = 50.0  # neighbouring pixels err together, so the plain sum of their log odds is too sure
+    turn_price: float = 50.0  # neighbouring pixels err together: the sum of their log odds is far too sure
     turn_step_rad: float = 0.035  # at first; halved until an eighth
     rise_mm: float = 7.0  # furthest that the top is looked for above and below the fitted one
     step_mm: float = 0.15
@@ -49,33 +46,6 @@ class FeetSettings:
     doubt: float = 0.02  # least probability of any shape before the side photo is asked
     shape_worth: float = 20.0  # natural log odds of a shape per strong edge's worth that its lower edges gain
     least_share: float = 0.4  # of the shapes, by their probability, must show a foot
-
-
-@dataclass(frozen=True)
-class Solids:
-    """The pieces as solids that stand on the top, each with several shapes that it may have.
-
-    Attributes
-    ----------
-    centre_mm : (K, N, 2), radius_mm : (K, N), height_mm : (K, N), for each of the K shapes
-    share : (K, N) probability of each shape
-    kind : (N,) number of the kind that a piece belongs to
-    """
-
-    centre_mm: Array
-    radius_mm: Array
-    height_mm: Array
-    share: Array
-    kind: NDArray[np.int64]
-
-    def turned(self, turn_rad: float) -> "Solids":
-        """The same pieces turned about the cake's axis."""
-        centre = self.centre_mm @ _turn(turn_rad).T
-        return Solids(centre, self.radius_mm, self.height_mm, self.share, self.kind)
-
-    def likeliest(self) -> NDArray[np.int64]:
-        """Number (N,) of the likeliest shape of each piece."""
-        return np.asarray(self.share.argmax(0), np.int64)
 
 
 @dataclass(frozen=True)
@@ -98,21 +68,6 @@ class Feet:
     spread_mm: Array
     place_mm: Array
     contact_mm: Array
-
-
-def solids_of(kinds: tuple[KindFit, ...]) -> Solids:
-    """Solids of all pieces, in the order in which the kinds number them."""
-    n = sum(len(k.members) for k in kinds)
-    count = len(SHAPES)
-    centre, radius = np.zeros((count, n, 2)), np.zeros((count, n))
-    height, share, number = np.zeros((count, n)), np.zeros((count, n)), np.zeros(n, np.int64)
-    for j, kind in enumerate(kinds):
-        at = kind.members
-        centre[:, at] = [f.centres_mm for f in kind.fits]
-        radius[:, at] = [f.radii_mm * np.sqrt(1 + 0.5 * (f.harmonics**2).sum(1)) for f in kind.fits]
-        height[:, at] = [2 * f.height_ratio * f.radii_mm for f in kind.fits]
-        share[:, at], number[at] = kind.share[:, None], j
-    return Solids(centre, radius, height, share, number)
 
 
 def find_feet(
@@ -142,33 +97,48 @@ def find_feet(
     settings = settings or FeetSettings()
     turn = _find_turn(view, body, finding, solids, settings)
     turned = solids.turned(turn)
-    eye = np.array([*(_turn(turn) @ eye_top_mm[:2]), eye_top_mm[2]])
+    eye = np.array([*(turn_matrix(turn) @ eye_top_mm[:2]), eye_top_mm[2]])
     best = turned.likeliest()
     each = np.arange(len(best))
     place = turned.centre_mm[best, each]
-    contact = place + settings.base_reach * _towards(view, place) * _base_mm(turned)[:, None]
+    contact = place + settings.base_reach * _towards(view, place) * base_mm(turned)[:, None]
     if not len(each):
         return Feet(turn, np.zeros(0), np.zeros(0), place, contact)
-    shapes = np.array([(k, i) for k in range(len(SHAPES)) for i in each])
-    rows = _Rows.at(view, body, turned, shapes, eye, settings)
-    gap = _rim_gap(rows, view, body)
-    open_ = _unhidden(rows, view, body, turned, shapes, settings)
-    about = _network_rise(finding, rows, open_)
-    level = np.abs(rows.rise_mm - about[:, None]).argmin(1)
-    clear = np.median(gap[np.arange(len(gap)), :, level], axis=1) > settings.clear_mm
-    rise, worth = _best_rise(pixels, rows, open_[..., None] & (gap > settings.rim_mm), about, settings)
-    rise[~clear] = np.nan
-    shape = (len(SHAPES), len(each))
-    rise, hidden = rise.reshape(shape), (~clear & (open_.mean(1) >= settings.least_columns)).reshape(shape)
-    share = _shares_by_side(turned, rise, worth.reshape(shape), settings)
-    if np.sum(share * hidden) > np.sum(share * np.isfinite(rise)):
-        rise[:] = np.nan  # the rim hides most feet: what else seems to stand free is none
+    rise, share = _search(pixels, view, body, finding, turned, eye, settings)
     weight = np.where(np.isfinite(rise), share, 0.0)
     whole = weight.sum(0)
     weight = weight / np.where(whole > 0, whole, 1)
     mean = np.nansum(weight * rise, 0)
     spread = np.sqrt(np.nansum(weight * (rise - mean) ** 2, 0))
     return Feet(turn, np.where(whole > settings.least_share, mean, np.nan), spread, place, contact)
+
+
+def _search(
+    pixels: NDArray[np.uint8],
+    view: View,
+    body: Body,
+    finding: Finding,
+    solids: Solids,
+    eye_mm: Array,
+    settings: FeetSettings,
+) -> tuple[Array, Array]:
+    """Rise (K, N) of every piece taken for each of the shapes, NaN where no foot shows, and the shapes' shares."""
+    each = range(len(solids.kind))
+    shapes = np.array([(k, i) for k in range(len(SHAPES)) for i in each])
+    rows = _Rows.at(view, body, solids, shapes, eye_mm, settings)
+    gap = _rim_gap(rows, view, body)
+    free = _unhidden(rows, view, body, solids, shapes, settings)
+    about = _network_rise(finding, rows, free)
+    level = np.abs(rows.rise_mm - about[:, None]).argmin(1)
+    clear = np.median(gap[np.arange(len(gap)), :, level], axis=1) > settings.clear_mm
+    rise, worth = _best_rise(pixels, rows, free[..., None] & (gap > settings.rim_mm), about, settings)
+    rise[~clear] = np.nan
+    by = (len(SHAPES), len(each))
+    rise, hidden = rise.reshape(by), (~clear & (free.mean(1) >= settings.least_columns)).reshape(by)
+    share = _shares_by_side(solids, rise, worth.reshape(by), settings)
+    if np.sum(share * hidden) > np.sum(share * np.isfinite(rise)):
+        rise[:] = np.nan  # the rim hides most feet: what else seems to stand free is none
+    return rise, share
 
 
 def _shares_by_side(solids: Solids, rise: Array, worth: Array, settings: FeetSettings) -> Array:
@@ -188,17 +158,6 @@ def _towards(view: View, place_mm: Array) -> Array:
     return np.asarray(to / np.linalg.norm(to, axis=1, keepdims=True), float)
 
 
-def _base_mm(solids: Solids) -> Array:
-    """Radius (N,) of the circle on which each piece rests, the mean over its shapes."""
-    out = np.array([shape.radius_share[0] for shape in SHAPES])
-    return np.asarray((solids.share * out[:, None] * solids.radius_mm).sum(0) / solids.share.sum(0), float)
-
-
-def _turn(angle_rad: float) -> Array:
-    c, s = np.cos(angle_rad), np.sin(angle_rad)
-    return np.array([[c, -s], [s, c]])
-
-
 # ---------------------------------------------------------------- how the cake was turned
 def _find_turn(view: View, body: Body, finding: Finding, solids: Solids, settings: FeetSettings) -> float:
     """Turn about the axis with which the pieces cover what the network takes for decorations."""
@@ -207,14 +166,14 @@ def _find_turn(view: View, body: Body, finding: Finding, solids: Solids, setting
     reach = int(settings.rise_mm * scale)
 
     def covered(angle: float) -> float:
-        hulls = _hulls(view, body, solids.turned(angle), levels=6)
+        hulls = hulls_px(view, body, solids.turned(angle), levels=6)
         mask = np.zeros(worth.shape, np.uint8)
         for hull in hulls:
             cv2.fillConvexPoly(mask, np.round((finding.to_net(hull) - corner) * 16).astype(np.int32), 1, shift=4)
         padded = np.pad(mask, ((reach, reach), (0, 0)))
         at = np.nonzero(mask.any(0))[0]
         if not len(at):
-            return _FAINT
+            return FAINT
         part = slice(at[0], at[-1] + 1)
         rows = len(mask)
         found = max(float((worth[:, part] * padded[k : k + rows, part]).sum()) for k in range(2 * reach + 1))
@@ -231,51 +190,16 @@ def _find_turn(view: View, body: Body, finding: Finding, solids: Solids, setting
 
 def _worth_map(view: View, body: Body, finding: Finding, settings: FeetSettings) -> tuple[NDArray[np.float32], Array]:
     """Log odds of decoration round the top in network pixels, nothing below the rim, and its corner (x, y)."""
-    rim = finding.to_net(view.project(_rim_mm(body)))
+    rim = finding.to_net(view.project(rim_mm(body)))
     scale = view.px_per_mm(np.array([0, 0, body.height_mm])) * finding.scale_px
     height, width = finding.probabilities.shape[1:]
     x0, x1 = np.clip([rim[:, 0].min() - 5 * scale, rim[:, 0].max() + 5 * scale], 0, width).astype(int)
     y0, y1 = np.clip([rim[:, 1].min() - 45 * scale, rim[:, 1].max() + 8 * scale], 0, height).astype(int)
     p = np.clip(finding.probability("decoration")[y0:y1, x0:x1], 0.03, 0.97)
-    u, v = _front(rim, view.to_camera(_rim_mm(body))[:, 2])
-    line = np.interp(np.arange(x0, x1), u, v, left=_FAINT, right=_FAINT)
+    u, v = front_arc(rim, view.to_camera(rim_mm(body))[:, 2])
+    line = np.interp(np.arange(x0, x1), u, v, left=FAINT, right=FAINT)
     above = np.arange(y0, y1)[:, None] < line - 0.5
     return np.where(above, np.log(p / (1 - p)), 0).astype(np.float32), np.array([x0, y0], float)
-
-
-def _rim_mm(body: Body) -> Array:
-    """Points (180, 3) where the top turns into the side."""
-    r = body.radius_mm - 0.3 * body.edge_mm
-    return body.top_point_mm(r * np.cos(_RIM), r * np.sin(_RIM))
-
-
-def _front(curve_px: Array, depth: Array) -> tuple[Array, Array]:
-    """The nearer one of a closed curve's two arcs between its left and right end, as rows over columns."""
-    u, v = curve_px.T
-    n = len(u)
-    left, right = int(u.argmin()), int(u.argmax())
-    one = (left + np.arange((right - left) % n + 1)) % n
-    other = (left - np.arange((left - right) % n + 1)) % n
-    near = one if depth[one].mean() < depth[other].mean() else other
-    return np.maximum.accumulate(u[near]), v[near]
-
-
-def _circles(solids: Solids, shape: int, piece: int, body: Body, levels: int) -> Array:
-    """Points (levels, 48, 3) of a solid that stands on the top."""
-    pick = np.linspace(0, len(SHAPES[shape].height_share) - 1, levels).round().astype(int)
-    up, out = SHAPES[shape].height_share[pick], SHAPES[shape].radius_share[pick]
-    c, r = solids.centre_mm[shape, piece], solids.radius_mm[shape, piece] * out[:, None]
-    z = float(body.top_z_mm(*c)) + solids.height_mm[shape, piece] * up
-    x, y = c[0] + r * np.cos(_ROUND), c[1] + r * np.sin(_ROUND)
-    return np.stack([x, y, np.broadcast_to(z[:, None], x.shape)], -1)
-
-
-def _hulls(view: View, body: Body, solids: Solids, levels: int) -> list[Array]:
-    """Outline (P, 2) of each piece in the photo."""
-    best = solids.likeliest()
-    points = np.array([_circles(solids, k, i, body, levels)[:, ::3] for i, k in enumerate(best)])
-    px = view.project(points.reshape(len(best), -1, 3)).astype(np.float32) if len(best) else []
-    return [np.asarray(cv2.convexHull(p)[:, 0], float) for p in px]
 
 
 # ---------------------------------------------------------------- the search along each foot
@@ -296,7 +220,7 @@ class _Rows:
         rise = np.arange(-beyond, beyond + 1e-9, settings.step_mm)
         x, y, scale = [], [], []
         for k, i in shapes:
-            circles = _circles(solids, k, i, body, len(SHAPES[k].height_share))
+            circles = circles_mm(solids, k, i, body, len(SHAPES[k].height_share))
             u, v = _lower_edge(view.project(circles), view.to_camera(circles)[..., 2], settings)
             foot = np.array([*solids.centre_mm[k, i], float(body.top_z_mm(*solids.centre_mm[k, i]))])
             nearer = (eye_mm[:2] - foot[:2]) / (eye_mm[2] - foot[2])  # in the top photo it stays where it is
@@ -311,16 +235,16 @@ def _lower_edge(circles_px: Array, depth: Array, settings: FeetSettings) -> tupl
     """Columns (C,) and rows (C,) of the lower edge of a pile of circles (levels, 48, 2)."""
     left, right = circles_px[..., 0].min(), circles_px[..., 0].max()
     u = 0.5 * (left + right) + 0.5 * (right - left) * np.linspace(-1, 1, settings.columns) * settings.width
-    low = np.full(len(u), _FAINT)
+    low = np.full(len(u), FAINT)
     for circle, z in zip(circles_px, depth, strict=True):
-        low = np.maximum(low, np.interp(u, *_front(circle, z), left=_FAINT, right=_FAINT))
+        low = np.maximum(low, np.interp(u, *front_arc(circle, z), left=FAINT, right=FAINT))
     return u, low
 
 
 def _rim_gap(rows: _Rows, view: View, body: Body) -> Array:
     """How far (M, C, G) in the picture, in mm, each place lies above the near rim of the top."""
-    rim = _rim_mm(body)
-    line = np.interp(rows.x_px, *_front(view.project(rim), view.to_camera(rim)[:, 2]), left=_FAINT, right=_FAINT)
+    rim = rim_mm(body)
+    line = np.interp(rows.x_px, *front_arc(view.project(rim), view.to_camera(rim)[:, 2]), left=FAINT, right=FAINT)
     return (line - rows.y_px) / rows.px_per_mm[:, None, None]
 
 
@@ -334,22 +258,12 @@ def _unhidden(
     level = int(np.abs(rows.rise_mm).argmin())
     u, v, margin = rows.x_px[..., level], rows.y_px[..., level], settings.hidden_mm * rows.px_per_mm[:, None]
     clear = np.ones(u.shape, bool)
-    for j, hull in enumerate(_hulls(view, body, solids, levels=16)):
-        high, low = (np.interp(u, *side) for side in _chains(hull))
+    for j, hull in enumerate(hulls_px(view, body, solids, levels=16)):
+        high, low = (np.interp(u, *side) for side in chains(hull))
         within = (u > hull[:, 0].min() - margin) & (u < hull[:, 0].max() + margin)
         nearer = (depth[j] < depth[shapes[:, 1]])[:, None]
         clear &= ~(within & (v > high - margin) & (v < low + margin) & nearer)
     return clear
-
-
-def _chains(hull: Array) -> tuple[tuple[Array, Array], tuple[Array, Array]]:
-    """Upper and lower chain of a convex outline, as rows over columns."""
-    n = len(hull)
-    left, right = int(hull[:, 0].argmin()), int(hull[:, 0].argmax())
-    one = hull[(left + np.arange((right - left) % n + 1)) % n]
-    other = hull[(left - np.arange((left - right) % n + 1)) % n]
-    upper, lower = (one, other) if one[:, 1].mean() < other[:, 1].mean() else (other, one)
-    return (upper[:, 0], upper[:, 1]), (lower[:, 0], lower[:, 1])
 
 
 def _best_rise(

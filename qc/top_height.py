@@ -7,16 +7,18 @@ and dome (Bayes' rule on a grid): both may be wrong outright, so both have heavy
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from qc import joint
 from qc.body import RIM
 from qc.decoration_kinds import KindFit
 from qc.finder import Finding
 from qc.fit import CakeFit
-from qc.piece_feet import Feet, FeetSettings, find_feet, solids_of
+from qc.piece_feet import Feet, FeetSettings, find_feet
+from qc.piece_solids import solids_of
 
 Array = NDArray[np.float64]
 
@@ -110,12 +112,41 @@ def top_height(
     settings = settings or TopHeightSettings()
     solids = solids_of(kinds)
     eye = fit.views["top"].eye_mm
-    feet = {
-        n: find_feet(pixels[n], fit.views[n], fit.body, findings[n], solids, eye, settings.feet)
-        for n in ("side", "side2")
-        if n in fit.views and len(solids.kind)
-    }
+    names = [n for n in fit.views if n != "top" and len(solids.kind)]
+    feet = {n: find_feet(pixels[n], fit.views[n], fit.body, findings[n], solids, eye, settings.feet) for n in names}
     return weigh_feet(feet, solids.kind, fit.body.radius_mm, fit.body.dome_mm, settings)
+
+
+def raise_top(fit: CakeFit, found: TopHeight) -> CakeFit:
+    """The fit with the top's height and dome as the feet and the rim together say.
+
+    Their variances are the whole of what is not known of them (`TopHeight`), so they no longer go with the other
+    parameters; they come as the share "decorations on the top".
+    """
+    cake = fit.cake.copy()
+    cake[joint.HEIGHT] += found.rise_mm
+    cake[joint.DOME] = found.dome_mm
+    at = [joint.HEIGHT, joint.DOME]
+    shares = {name: c.copy() for name, c in fit.shares.items()}
+    for c in shares.values():
+        c[at] = c[:, at] = 0.0
+    own = np.zeros_like(fit.covariance)
+    sd = np.array([found.rise_sd_mm, found.dome_sd_mm])
+    own[np.ix_(at, at)] = np.outer(sd, sd) * [[1, found.correlation], [found.correlation, 1]]
+    shares["decorations on the top"] = own
+    covariance = fit.covariance.copy()
+    covariance[at] = covariance[:, at] = 0.0
+    parameters = fit.parameters.copy()
+    parameters[: joint.CAKE] = cake
+    return replace(
+        fit,
+        body=joint.body_of(cake),
+        cake=cake,
+        parameters=parameters,
+        covariance=covariance + own,
+        shares=shares,
+        dome_seen=fit.dome_seen or found.dome_told,
+    )
 
 
 def weigh_feet(
