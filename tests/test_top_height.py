@@ -1,0 +1,312 @@
+"""Height and dome of the top from the feet of decorations: drawn cakes, and figures worked out by hand."""
+
+from dataclasses import dataclass, replace
+from types import SimpleNamespace
+
+import cv2
+import numpy as np
+import pytest
+
+from qc import joint
+from qc.body import Body
+from qc.camera import Lens, View
+from qc.decoration_kinds import KindFit
+from qc.decoration_shapes import SHAPES, Fit
+from qc.finder import BODY, DECORATION, LABELS, Finding
+from qc.fit import CakeFit
+from qc.piece_feet import Feet, find_feet
+from qc.piece_solids import chains, front_arc, solids_of
+from qc.top_height import TopHeight, TopHeightSettings, raise_top, top_height, weigh_feet
+from tests.decoration_scene import flat_body, looking_down, shape
+
+BENCH, ICING, PIECE = (90, 84, 78), (225, 220, 205), (150, 60, 80)
+SIZE = (2016, 1512)
+TOP_EYE = (0.0, -60.0, 560.0)
+
+
+# ---------------------------------------------------------------- drawn cakes
+@dataclass(frozen=True)
+class Drawn:
+    """A side photo of a cake, what a network would see in it, and the pieces as the top photo shows them."""
+
+    view: View
+    pixels: np.ndarray
+    finding: Finding
+    kinds: tuple[KindFit, ...]
+
+
+def side_view(elevation_deg: float, distance_mm: float = 560.0, aim_z_mm: float = 60.0) -> View:
+    """Camera at 6 o'clock that looks at the cake's axis."""
+    up = np.radians(elevation_deg)
+    eye = np.array([0.0, -distance_mm * np.cos(up), aim_z_mm + distance_mm * np.sin(up)])
+    z = (np.array([0, 0, aim_z_mm]) - eye) / distance_mm
+    x = np.cross(z, [0.0, 0.0, 1.0])
+    x = x / np.linalg.norm(x)
+    rotation = np.stack([x, np.cross(z, x), z])
+    return View(Lens(2200.0, 1007.5, 755.5), rotation, -rotation @ eye, *SIZE)
+
+
+def ring(count: int, radius_mm: float) -> np.ndarray:
+    a = 2 * np.pi * (np.arange(count) + 0.3) / count
+    return radius_mm * np.stack([np.cos(a), np.sin(a)], -1)
+
+
+def kinds_of(groups: list[tuple[str, np.ndarray, float]]) -> tuple[KindFit, ...]:
+    """Pieces (shape, places, radius) of which the top photo is sure."""
+    out, first = [], 0
+    for name, places, radius in groups:
+        n = len(places)
+        fits = tuple(
+            Fit(s, places, np.full(n, radius), np.zeros((n, 4)), shape(name).height_ratio, 0.0, np.zeros(n))
+            for s in SHAPES
+        )
+        share = np.array([1.0 if s.name == name else 0.0 for s in SHAPES])
+        out.append(KindFit(np.arange(first, first + n), fits, share))
+        first += n
+    return tuple(out)
+
+
+def draw(
+    truth: Body, view: View, groups: list[tuple[str, np.ndarray, float]], turn_rad: float, rng: np.random.Generator
+) -> Drawn:
+    """Painter's picture, twice oversampled: side, top, then pieces from the far ones to the near ones."""
+    label = np.zeros((2 * SIZE[1], 2 * SIZE[0]), np.uint8)
+    a = np.linspace(0, 2 * np.pi, 360, endpoint=False)
+    x, y = truth.radius_mm * np.cos(a), truth.radius_mm * np.sin(a)
+    rim = truth.top_point_mm(x, y)
+    outline = np.concatenate(
+        [rim, rim * [1, 1, 0], truth.top_point_mm(0.6 * x, 0.6 * y), truth.top_point_mm(0, 0)[None]]
+    )
+    _fill(label, view, outline, BODY)
+    c, s = np.cos(turn_rad), np.sin(turn_rad)
+    pieces = [(np.array([[c, -s], [s, c]]) @ p, name, r) for name, places, r in groups for p in places]
+    for place, name, radius in sorted(pieces, key=lambda p: -view.to_camera([*p[0], 60.0])[2]):
+        solid = shape(name)
+        for up, out in zip(solid.height_share, solid.radius_share, strict=True):
+            cx, cy = place[0] + radius * out * np.cos(a), place[1] + radius * out * np.sin(a)
+            z = truth.top_z_mm(cx, cy) + 2 * solid.height_ratio * radius * up  # it follows the icing that it stands on
+            _fill(label, view, np.stack([cx, cy, z], -1), DECORATION)
+    colour = np.zeros((len(LABELS), 3), np.float32)
+    colour[[0, BODY, DECORATION]] = BENCH, ICING, PIECE
+    pixels = cv2.resize(colour[label], SIZE, interpolation=cv2.INTER_AREA)
+    pixels = np.clip(cv2.GaussianBlur(pixels, (0, 0), 0.8) + rng.normal(0, 2.0, pixels.shape), 0, 255).astype(np.uint8)
+    return Drawn(view, pixels, network(label), kinds_of(groups))
+
+
+def _fill(label: np.ndarray, view: View, points_mm: np.ndarray, value: int) -> None:
+    p = (view.project(points_mm) + 0.5) * 2 - 0.5
+    cv2.fillConvexPoly(label, cv2.convexHull(np.round(p * 16).astype(np.int32)), value, shift=4)
+
+
+def network(label: np.ndarray) -> Finding:
+    """What a network of 640 x 480 pixels would say: the truth, blurred."""
+    scale = 640 / SIZE[0]
+    layers = [cv2.resize((label == k).astype(np.float32), (640, 480), interpolation=cv2.INTER_AREA) for k in range(6)]
+    p = np.stack([cv2.GaussianBlur(layer, (0, 0), 0.8) for layer in layers])
+    return Finding(p / p.sum(0), scale, ((scale - 1) / 2, (scale - 1) / 2), SIZE, 1.0, ())
+
+
+def fit_of(body: Body, views: dict[str, View]) -> CakeFit:
+    """No more of a fit than the search looks at."""
+    return SimpleNamespace(body=body, views=views)  # type: ignore[return-value]
+
+
+RING = [("drop", ring(9, 58.0), 10.0)]
+
+
+class TestRecovery:
+    """Recovery of known truth."""
+
+    @pytest.mark.parametrize(("rise", "turn"), [(0.0, 0.0), (2.0, 0.2), (-1.5, -0.3)])
+    def test_feet_and_turn(self, rise, turn):
+        drawn = draw(flat_body(80, 70 + rise), side_view(13), RING, turn, np.random.default_rng(1))
+        eye = looking_down(TOP_EYE).eye_mm + [0, 0, 1000 * 500]  # from straight above: places do not move with height
+        feet = find_feet(drawn.pixels, drawn.view, flat_body(), drawn.finding, solids_of(drawn.kinds), eye)
+        assert feet.turn_rad == pytest.approx(turn, abs=0.02)
+        seen = np.isfinite(feet.rise_mm)
+        assert seen.sum() >= 5
+        assert np.median(feet.rise_mm[seen]) == pytest.approx(rise, abs=0.3)
+        assert np.median(np.abs(feet.rise_mm[seen] - rise)) < 0.4
+
+    def test_places_move_with_height_in_a_slanted_top_photo(self):
+        """A piece that stands 3 mm higher than supposed is placed 3 mm times the slope of its line of sight off."""
+        eye = np.array([0.0, -300.0, 500.0])
+        drawn = draw(flat_body(80, 73), side_view(13), RING, 0.0, np.random.default_rng(2))
+        supposed = eye[:2] + (RING[0][1] - eye[:2]) * (eye[2] - 70) / (eye[2] - 73)
+        solids = solids_of(kinds_of([("drop", supposed, 10.0)]))
+        feet = find_feet(drawn.pixels, drawn.view, flat_body(), drawn.finding, solids, eye)
+        assert np.nanmedian(feet.rise_mm) == pytest.approx(3.0, abs=0.35)
+
+    @pytest.mark.parametrize("dome", [3.0, -2.5])
+    def test_dome_with_a_piece_in_the_middle(self, dome):
+        groups = [*RING, ("drop", np.array([[1.0, -2.0]]), 9.0)]
+        truth = replace(flat_body(), dome_mm=dome)
+        drawn = draw(truth, side_view(17), groups, 0.1, np.random.default_rng(3))
+        fitted = flat_body(80, 70 - 0.95 * dome + 0.3)  # a silhouette shows the rim alone
+        views = {"top": looking_down(TOP_EYE), "side": drawn.view}
+        found = top_height(
+            fit_of(fitted, views), {"side": drawn.pixels}, {"side": drawn.finding}, drawn.kinds, TopHeightSettings()
+        )
+        assert found is not None
+        height = fitted.height_mm + found.rise_mm
+        assert abs(height - 70) < 2 * found.rise_sd_mm
+        assert abs(height - 70) < 0.5 * abs(fitted.height_mm - 70)
+        assert abs(found.dome_mm - dome) < 2 * found.dome_sd_mm
+        assert np.sign(found.dome_mm) == np.sign(dome)
+
+    def test_front_and_back_show_the_dome(self):
+        """On a dome the foot in front touches lower, the one behind higher than the middle of its base."""
+        truth = replace(flat_body(), dome_mm=3.0)
+        drawn = draw(truth, side_view(17), [("swirl", ring(7, 52.0), 13.0)], 0.0, np.random.default_rng(4))
+        flat = flat_body(80, float(truth.top_z_mm(52.0, 0.0)))
+        eye = np.array([0.0, 0.0, 1e6])
+        feet = find_feet(drawn.pixels, drawn.view, flat, drawn.finding, solids_of(drawn.kinds), eye)
+        behind = feet.place_mm[:, 1] > 0
+        step = np.nanmedian(feet.rise_mm[behind]) - np.nanmedian(feet.rise_mm[~behind])
+        z = truth.top_z_mm(*feet.contact_mm.T)
+        assert step == pytest.approx(np.median(z[behind]) - np.median(z[~behind]), abs=0.5)
+        assert step > 0.5
+
+
+class TestNotSeen:
+    """Nothing is said where nothing shows."""
+
+    def test_from_below_the_top(self):
+        drawn = draw(flat_body(), side_view(-1.0), RING, 0.0, np.random.default_rng(5))
+        views = {"top": looking_down(TOP_EYE), "side": drawn.view}
+        fit = fit_of(flat_body(), views)
+        assert top_height(fit, {"side": drawn.pixels}, {"side": drawn.finding}, drawn.kinds) is None
+
+    def test_no_decorations(self):
+        drawn = draw(flat_body(), side_view(12.0), [], 0.0, np.random.default_rng(6))
+        views = {"top": looking_down(TOP_EYE), "side": drawn.view}
+        assert top_height(fit_of(flat_body(), views), {"side": drawn.pixels}, {"side": drawn.finding}, ()) is None
+
+    def test_too_few_feet(self):
+        feet = {"side": some_feet(np.array([0.5, np.nan, 0.4]), ring(3, 58.0))}
+        assert weigh_feet(feet, np.zeros(3, int), 80.0, 0.0, TopHeightSettings()) is None
+
+
+# ---------------------------------------------------------------- worked out by hand
+def some_feet(rise_mm: np.ndarray, place_mm: np.ndarray) -> Feet:
+    return Feet(0.0, rise_mm, np.zeros(len(rise_mm)), place_mm, place_mm)
+
+
+PLAIN = TopHeightSettings(
+    sunk_mm=0.0, kind_mm=1e-3, photo_mm=1e-3, tilt=1e-6, wrong_share=0.0, domed_share=0.0, rim_bias_mm=0.0
+)
+
+
+class TestWeighing:
+    """Analytic values: with normal errors alone the mean is that of weighted least squares (JCGM 102, 6.2)."""
+
+    def test_normal_errors(self):
+        place = np.concatenate([ring(8, 60.0), [[0.0, 0.0]]])
+        rise = np.full(9, 0.8)
+        rise[-1] = 1.6
+        found = weigh_feet({"side": some_feet(rise, place)}, np.zeros(9, int), 80.0, 0.0, PLAIN)
+        share = 0.5 - (np.hypot(*place.T) / 64.0) ** 2
+        rows = np.concatenate([np.stack([np.ones(9), share], 1) / PLAIN.piece_mm, [[-1, 0.95], [0, 1]]])
+        rows[9] /= PLAIN.rim_mm
+        rows[10] /= PLAIN.dome_mm
+        right = np.concatenate([rise / PLAIN.piece_mm, [0.0, PLAIN.dome_mean_mm / PLAIN.dome_mm]])
+        mean, covariance = np.linalg.lstsq(rows, right, rcond=None)[0], np.linalg.inv(rows.T @ rows)
+        assert found is not None
+        # the feet far from the mean weigh a little less: outliers are expected
+        assert found.rise_mm == pytest.approx(mean[0], abs=0.06)
+        assert found.dome_mm == pytest.approx(mean[1], abs=0.15)
+        assert found.rise_sd_mm == pytest.approx(np.sqrt(covariance[0, 0]), rel=0.25)
+        assert found.dome_sd_mm == pytest.approx(np.sqrt(covariance[1, 1]), rel=0.25)
+
+    def test_ring_at_the_neutral_radius_is_the_height(self):
+        """At 0.8/sqrt(2) of the radius a paraboloid lies at its mean height over the disc of 0.8."""
+        neutral = 80 * 0.8 / np.sqrt(2)
+        settings = replace(PLAIN, rim_mm=50.0)
+        found = weigh_feet(
+            {"side": some_feet(np.full(8, 1.2), ring(8, neutral))}, np.zeros(8, int), 80.0, 0.0, settings
+        )
+        assert found is not None
+        assert found.rise_mm == pytest.approx(1.2, abs=0.02)
+        assert abs(found.correlation) < 0.05
+
+    def test_one_wrong_foot_hardly_counts(self):
+        rise = np.full(9, 0.5)
+        wrong = rise.copy()
+        wrong[4] = 5.0
+        place, kind = ring(9, 58.0), np.zeros(9, int)
+        good = weigh_feet({"side": some_feet(rise, place)}, kind, 80.0, 0.0, TopHeightSettings())
+        bad = weigh_feet({"side": some_feet(wrong, place)}, kind, 80.0, 0.0, TopHeightSettings())
+        assert good is not None
+        assert bad is not None
+        assert bad.rise_mm == pytest.approx(good.rise_mm, abs=0.1)
+
+    def test_two_photos_know_more_than_one(self):
+        feet = some_feet(np.full(6, 0.5), ring(6, 58.0))
+        one = weigh_feet({"side": feet}, np.zeros(6, int), 80.0, 0.0, TopHeightSettings())
+        two = weigh_feet({"side": feet, "side2": feet}, np.zeros(6, int), 80.0, 0.0, TopHeightSettings())
+        assert one is not None
+        assert two is not None
+        assert two.rise_sd_mm < one.rise_sd_mm
+        assert two.feet == 12
+
+    def test_feet_on_the_fitted_plane_tell_no_dome(self):
+        settings = TopHeightSettings()
+        found = weigh_feet(
+            {"side": some_feet(np.full(8, -settings.sunk_mm), ring(8, 58.0))}, np.zeros(8, int), 80.0, 0.0, settings
+        )
+        assert found is not None
+        assert abs(found.rise_mm) < 0.35
+        assert abs(found.dome_mm) < 0.6
+        assert not found.dome_told
+
+
+class TestRaised:
+    """The corrected fit."""
+
+    def test_height_and_covariance(self):
+        cake = np.zeros(joint.CAKE)
+        cake[[joint.RADIUS, joint.HEIGHT, joint.EDGE, joint.BOARD_HALF]] = 80, 70, 3, 100
+        c = np.eye(joint.CAKE) + 0.1
+        fit = CakeFit(
+            joint.body_of(cake),
+            joint.board_of(cake, False),
+            {},
+            {},
+            cake,
+            c,
+            np.concatenate([cake, np.zeros(joint.PHOTO)]),
+            np.eye(joint.CAKE + joint.PHOTO),
+            True,
+            1.0,
+            {},
+            {"corners": c},
+            False,
+            False,
+        )
+        found = TopHeight(1.5, 0.4, 2.0, 0.7, 0.3, True, 9, {"side": 0.1})
+        raised = raise_top(fit, found)
+        assert raised.body.height_mm == pytest.approx(71.5)
+        assert raised.body.dome_mm == pytest.approx(2.0)
+        assert raised.dome_seen
+        assert raised.covariance[joint.HEIGHT, joint.HEIGHT] == pytest.approx(0.16)
+        assert raised.covariance[joint.HEIGHT, joint.DOME] == pytest.approx(0.3 * 0.4 * 0.7)
+        assert raised.covariance[joint.HEIGHT, joint.RADIUS] == 0
+        np.testing.assert_allclose(sum(raised.shares.values()), raised.covariance)
+        assert fit.cake[joint.HEIGHT] == 70
+        assert np.linalg.eigvalsh(raised.covariance).min() > 0
+
+
+class TestOutlines:
+    """Small pieces of geometry, by hand."""
+
+    def test_front_arc_is_the_nearer_one(self):
+        a = np.linspace(0, 2 * np.pi, 100, endpoint=False)
+        u, v = front_arc(np.stack([np.cos(a), np.sin(a)], -1), -np.sin(a))  # the part with v > 0 is nearer
+        assert np.all(np.diff(u) >= 0)
+        assert v.min() > -1e-9
+
+    def test_chains_of_a_square(self):
+        square = np.array([[0, 0], [2, 1], [3, 3], [1, 2.5]], float)
+        (upper_u, upper_v), (lower_u, lower_v) = chains(square)
+        assert np.interp(2, upper_u, upper_v) == pytest.approx(1)
+        assert np.interp(1, lower_u, lower_v) == pytest.approx(2.5)
