@@ -17,7 +17,7 @@ from qc.camera import View
 from qc.decoration_edges import LINEAR
 from qc.decoration_shapes import SHAPES
 from qc.finder import Finding
-from qc.piece_solids import FAINT, Solids, base_mm, chains, circles_mm, front_arc, hulls_px, rim_mm, turn_matrix
+from qc.piece_solids import FAINT, Solids, base_mm, chains, front_arc, hulls_px, near_arcs_mm, rim_mm, turn_matrix
 
 Array = NDArray[np.float64]
 
@@ -28,8 +28,8 @@ class FeetSettings:
 
     turn_rad: float = 0.47  # a person stands up to 0.7 h off 6 o'clock at each of two photos
     usual_turn_rad: float = 0.17  # a turn so large costs `turn_price` log odds of network pixels
-    turn_price: float = 50.0  # neighbouring pixels err together: the sum of their log odds is far too sure
-    turn_step_rad: float = 0.035  # at first; halved until an eighth
+    turn_price: float = 25.0  # neighbouring pixels err together: the sum of their log odds is far too sure
+    turn_step_rad: float = 0.035  # at first; halved three times
     rise_mm: float = 7.0  # furthest that the top is looked for above and below the fitted one
     step_mm: float = 0.15
     columns: int = 15  # places along a piece's lower edge
@@ -218,26 +218,24 @@ class _Rows:
     ) -> "_Rows":
         beyond = settings.rise_mm + 2.0
         rise = np.arange(-beyond, beyond + 1e-9, settings.step_mm)
-        x, y, scale = [], [], []
-        for k, i in shapes:
-            circles = circles_mm(solids, k, i, body, len(SHAPES[k].height_share))
-            u, v = _lower_edge(view.project(circles), view.to_camera(circles)[..., 2], settings)
-            foot = np.array([*solids.centre_mm[k, i], float(body.top_z_mm(*solids.centre_mm[k, i]))])
-            nearer = (eye_mm[:2] - foot[:2]) / (eye_mm[2] - foot[2])  # in the top photo it stays where it is
-            along = view.project(foot + [*nearer, 1.0]) - view.project(foot)
-            x.append(u[:, None] + rise * along[0])
-            y.append(v[:, None] + rise * along[1])
-            scale.append(abs(along[1]))
-        return cls(np.array(x), np.array(y), rise, np.array(scale))
+        u, v = _lower_edges(view.project(near_arcs_mm(solids, shapes, body, view.eye_mm)), settings)
+        foot = body.top_point_mm(*solids.centre_mm[shapes[:, 0], shapes[:, 1]].T)
+        nearer = (eye_mm[:2] - foot[:, :2]) / (eye_mm[2] - foot[:, 2:])  # in the top photo it stays where it is
+        along = view.project(foot + np.pad(nearer, ((0, 0), (0, 1)), constant_values=1.0)) - view.project(foot)
+        x = u[..., None] + along[:, :1, None] * rise
+        y = v[..., None] + along[:, 1:, None] * rise
+        return cls(x, y, rise, np.abs(along[:, 1]))
 
 
-def _lower_edge(circles_px: Array, depth: Array, settings: FeetSettings) -> tuple[Array, Array]:
-    """Columns (C,) and rows (C,) of the lower edge of a pile of circles (levels, 48, 2)."""
-    left, right = circles_px[..., 0].min(), circles_px[..., 0].max()
-    u = 0.5 * (left + right) + 0.5 * (right - left) * np.linspace(-1, 1, settings.columns) * settings.width
-    low = np.full(len(u), FAINT)
-    for circle, z in zip(circles_px, depth, strict=True):
-        low = np.maximum(low, np.interp(u, *front_arc(circle, z), left=FAINT, right=FAINT))
+def _lower_edges(arcs_px: Array, settings: FeetSettings) -> tuple[Array, Array]:
+    """Columns (M, C) and rows (M, C) of the lower edges of piles of arcs (M, L, P, 2) that run from left to right."""
+    left, right = arcs_px[..., 0].min((1, 2)), arcs_px[..., 0].max((1, 2))
+    across = np.linspace(-1, 1, settings.columns) * settings.width
+    u = 0.5 * (left + right)[:, None] + 0.5 * (right - left)[:, None] * across
+    low = np.full(u.shape, FAINT)
+    for m, pile in enumerate(arcs_px):
+        for arc in pile:
+            low[m] = np.maximum(low[m], np.interp(u[m], arc[:, 0], arc[:, 1], left=FAINT, right=FAINT))
     return u, low
 
 

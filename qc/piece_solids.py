@@ -13,7 +13,11 @@ from qc.decoration_shapes import SHAPES
 
 Array = NDArray[np.float64]
 FAINT = -1e9  # of a row of pixels: above every picture
-_ROUND = np.linspace(0, 2 * np.pi, 48, endpoint=False)
+_ROUND = np.linspace(0, 2 * np.pi, 16, endpoint=False)
+_UP = np.array([s.height_share for s in SHAPES])
+_OUT = np.array([s.radius_share for s in SHAPES])
+_LOWER_UP = np.linspace(0, 1, 10) * np.maximum(_UP[np.arange(len(SHAPES)), _OUT.argmax(1)], 0.1)[:, None]
+_LOWER_OUT = np.array([np.interp(up, s.height_share, s.radius_share) for up, s in zip(_LOWER_UP, SHAPES, strict=True)])
 _RIM = np.linspace(0, 2 * np.pi, 180, endpoint=False)
 
 
@@ -82,21 +86,32 @@ def front_arc(curve_px: Array, depth: Array) -> tuple[Array, Array]:
     return np.maximum.accumulate(u[near]), v[near]
 
 
-def circles_mm(solids: Solids, shape: int, piece: int, body: Body, levels: int) -> Array:
-    """Points (levels, 48, 3) of a solid that stands on the top."""
-    pick = np.linspace(0, len(SHAPES[shape].height_share) - 1, levels).round().astype(int)
-    up, out = SHAPES[shape].height_share[pick], SHAPES[shape].radius_share[pick]
-    c, r = solids.centre_mm[shape, piece], solids.radius_mm[shape, piece] * out[:, None]
-    z = float(body.top_z_mm(*c)) + solids.height_mm[shape, piece] * up
-    x, y = c[0] + r * np.cos(_ROUND), c[1] + r * np.sin(_ROUND)
-    return np.stack([x, y, np.broadcast_to(z[:, None], x.shape)], -1)
+def near_arcs_mm(solids: Solids, shapes: NDArray[np.int64], body: Body, eye_mm: Array) -> Array:
+    """The half that faces the camera of each solid's circles up to its widest: (M, 10, 25, 3), from left to right.
+
+    shapes (M, 2): number of the shape and of the piece.
+    """
+    k, i = shapes.T
+    c, r = solids.centre_mm[k, i], solids.radius_mm[k, i][:, None] * _LOWER_OUT[k]
+    facing = np.arctan2(eye_mm[1] - c[:, 1], eye_mm[0] - c[:, 0])[:, None] + np.linspace(-0.5, 0.5, 25) * np.pi
+    z = body.top_z_mm(*c.T)[:, None] + solids.height_mm[k, i][:, None] * _LOWER_UP[k]
+    x = c[:, 0, None, None] + r[..., None] * np.cos(facing)[:, None]
+    y = c[:, 1, None, None] + r[..., None] * np.sin(facing)[:, None]
+    return np.stack([x, y, np.broadcast_to(z[..., None], x.shape)], -1)
 
 
 def hulls_px(view: View, body: Body, solids: Solids, levels: int) -> list[Array]:
     """Outline (P, 2) of each piece in the photo."""
-    best = solids.likeliest()
-    points = np.array([circles_mm(solids, k, i, body, levels)[:, ::3] for i, k in enumerate(best)])
-    return [np.asarray(cv2.convexHull(view.project(p).reshape(-1, 2).astype(np.float32))[:, 0], float) for p in points]
+    k = solids.likeliest()
+    i = np.arange(len(k))
+    pick = np.linspace(0, len(SHAPES[0].height_share) - 1, levels).round().astype(int)
+    c, r = solids.centre_mm[k, i], solids.radius_mm[k, i][:, None] * _OUT[k][:, pick]
+    z = body.top_z_mm(*c.T)[:, None] + solids.height_mm[k, i][:, None] * _UP[k][:, pick]
+    x = c[:, 0, None, None] + r[..., None] * np.cos(_ROUND)
+    y = c[:, 1, None, None] + r[..., None] * np.sin(_ROUND)
+    points = np.stack([x, y, np.broadcast_to(z[..., None], x.shape)], -1)
+    px = view.project(points).reshape(len(k), -1, 2).astype(np.float32)
+    return [np.asarray(cv2.convexHull(p)[:, 0], float) for p in px]
 
 
 def chains(hull: Array) -> tuple[tuple[Array, Array], tuple[Array, Array]]:
