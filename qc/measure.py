@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from qc.agreement import judged
 from qc.card import CardView, find_card
 from qc.decorations import DecorationResult, find_decorations
 from qc.errors import PhotoError
@@ -100,9 +101,10 @@ def run_stages(
     scale = np.array(settings.print_scale)
     priors = {n: prior_for(s.photo, cameras, s.card, scale) for n, s in seen.items()}
     inputs = {n: PhotoInput(s.photo, s.card, s.finding, priors[n]) for n, s in seen.items()}
-    fit = fit_cake(inputs, scale, settings.print_scale_uncertainty)
     pixels = {n: s.photo.pixels for n, s in seen.items()}
     findings = {n: s.finding for n, s in seen.items()}
+    fit = fit_cake(inputs, scale, settings.print_scale_uncertainty)
+    fit = judged(fit, findings, {n: s.photo.said for n, s in seen.items()})
     say("decorations and side lines")
     with ThreadPoolExecutor(1) as pool:
         side_lines = pool.submit(measure_profiles, pixels, fit.views, fit.body, findings, settings.fillings_mm)

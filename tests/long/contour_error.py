@@ -123,10 +123,10 @@ def photo_error(cake: Path, photo: str, fit: CakeFit, truth: dict[str, Any], sur
 
 def unhidden(cake: Path, photo: str, points_px: Array) -> NDArray[np.bool_] | None:
     """Which points of the true outline (N, 2) no piece hides, by the photo's masks."""
-    mask = cv2.imread(str(cake / f"{photo}_mask_decor.png"), cv2.IMREAD_GRAYSCALE)
-    body = cv2.imread(str(cake / f"{photo}_mask_body.png"), cv2.IMREAD_GRAYSCALE)
-    if mask is None or body is None:
+    files = [cake / f"{photo}_mask_{what}.png" for what in ("decor", "body")]
+    if not all(f.exists() for f in files):
         return None
+    mask, body = (np.asarray(cv2.imread(str(f), cv2.IMREAD_GRAYSCALE), np.uint8) for f in files)
     size = np.ones((2 * HIDDEN_PX + 1, 2 * HIDDEN_PX + 1), np.uint8)
     free = (cv2.dilate(mask, size) < 128) & (cv2.dilate(body, size) > 127)
     x, y = np.clip(np.round(points_px).astype(int), 0, [mask.shape[1] - 1, mask.shape[0] - 1]).T

@@ -1,0 +1,148 @@
+"""Whether photos at odds with the fitted cake foretell its errors: the constants of qc.agreement, from rendered cakes.
+
+python -m tests.long.agreement FOLDER [FOLDER ...] [--keep FITS] [--mixed N]
+
+Each FOLDER holds */{top,side,side2}.jpg with truth.json. Printed are the rank correlations (Spearman) of the share of
+edges that agree and of the finder's border's distance with the sizes of the errors of diameter and height, and the
+factor on the outline's standard uncertainty that brings 93 % of the errors of the cakes with few agreeing edges within
+twice the whole uncertainty. --mixed takes the top photo of one cake and the side photos of another, N times.
+"""
+
+import argparse
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from scipy.stats import spearmanr
+
+from qc import shape
+from qc.agreement import OUTLINE, Agreement, AgreementSettings, agreements
+from qc.errors import CakeQCError
+from qc.fit import CakeFit, fit_cake
+from qc.profile import measure_profiles
+from tests import truth as truths
+from tests.long.fitted import cakes_of, fit_of, inputs_of
+
+INSIDE = 0.93
+FEWEST = 0.2  # share of the cakes that counts as those with few agreeing edges
+QUANTITIES = {"diameter": shape.DIAMETER, "height": shape.HEIGHT}
+
+
+@dataclass(frozen=True)
+class Cake:
+    """One cake: how its photos agree, and error and uncertainties of each of QUANTITIES (None where not defined)."""
+
+    name: str
+    found: dict[str, Agreement]
+    error_mm: dict[str, float | None]
+    outline_mm: dict[str, float]  # standard uncertainty by the outline
+    rest_mm: dict[str, float]  # by everything else, what a round body can't follow included
+
+    @property
+    def edges(self) -> float:
+        """Mean share of edges that agree."""
+        return float(np.mean([a.edges for a in self.found.values()]))
+
+    @property
+    def border_mm(self) -> float:
+        """Distance of the finder's border in the photo where it is largest."""
+        return max((a.border_mm for a in self.found.values() if a.border_mm is not None), default=0.0)
+
+
+def look_at(cake: Path, keep: Path | None) -> Cake:
+    """Fit, agreement and errors of one cake; raises CakeQCError where there is no fit."""
+    fit, inputs, known = fit_of(cake, keep), inputs_of(cake), truths.load(cake)["quantities"]
+    if not isinstance(fit, CakeFit):
+        raise fit
+    findings = {n: i.finding for n, i in inputs.items()}
+    value, _, shares = shape.shape_components(fit)
+    ridges_mm = measure_profiles(
+        {n: i.photo.pixels for n, i in inputs.items()}, fit.views, fit.body, findings
+    ).ridges_mm
+    errors = shape.ShapeErrors()
+    value[shape.DIAMETER] += errors.ridges_reach * ridges_mm
+    model = {"diameter": errors.diameter_mm, "height": errors.height_mm}
+    variance = {n: {s: float(c[k, k]) for s, c in shares.items()} for n, k in QUANTITIES.items()}
+    return Cake(
+        cake.name,
+        agreements(fit, findings),
+        {n: None if known.get(n) is None else float(value[k]) - known[n] for n, k in QUANTITIES.items()},
+        {n: float(np.sqrt(sum(v[s] for s in OUTLINE))) for n, v in variance.items()},
+        {n: float(np.sqrt(sum(v[s] for s in v if s not in OUTLINE) + model[n] ** 2)) for n, v in variance.items()},
+    )
+
+
+def correlations(cakes: list[Cake]) -> None:
+    """Print the rank correlations with the sizes of the errors."""
+    for quantity in QUANTITIES:
+        known = [c for c in cakes if c.error_mm[quantity] is not None]
+        size = [abs(c.error_mm[quantity] or 0.0) for c in known]
+        for what in ("edges", "border_mm"):
+            found = spearmanr([getattr(c, what) for c in known], size)
+            print(
+                f"{what:9s} with |{quantity} error|: {found.statistic:+.2f} (p {found.pvalue:.3f}, {len(known)} cakes)"
+            )
+
+
+def factor(cakes: list[Cake]) -> None:
+    """Print what makes few agreeing edges, the errors on either side of it, and the factor on the outline's part."""
+    limit = float(np.quantile([c.edges for c in cakes], FEWEST))
+    for text, some in (
+        ("at most", [c for c in cakes if c.edges <= limit]),
+        ("more than", [c for c in cakes if c.edges > limit]),
+    ):
+        needed, said = [], []
+        for quantity in QUANTITIES:
+            known = [c for c in some if c.error_mm[quantity] is not None]
+            e = np.array([c.error_mm[quantity] for c in known], float)
+            own = np.array([c.outline_mm[quantity] for c in known])
+            rest = np.array([c.rest_mm[quantity] for c in known])
+            needed.append(np.sqrt(np.maximum((e / 2) ** 2 - rest**2, 0)) / own)
+            inside = np.mean(np.abs(e) < 2 * np.hypot(own, rest))
+            said.append(
+                f"{quantity} median {np.median(np.abs(e)):.2f}, RMS {np.sqrt(np.mean(e**2)):.2f}, inside {inside:.0%}"
+            )
+        every = np.quantile(np.concatenate(needed), INSIDE)
+        print(f"edges {text} {limit:.2f}, {len(some)} cakes: {'; '.join(said)}; factor needed {every:.2f}")
+
+
+def mixed(cakes: list[Path], count: int) -> None:
+    """Print how photos of two cakes taken for one look."""
+    missed = 0
+    for a, b in zip(cakes[:count], cakes[len(cakes) // 2 :], strict=False):
+        photos = {"top": inputs_of(a)["top"], **{n: i for n, i in inputs_of(b).items() if n != "top"}}
+        try:
+            fit = fit_cake(photos, np.ones(2), 1e-3)
+        except CakeQCError as error:
+            print(f"{a.name} with {b.name}: {error}", flush=True)
+            continue
+        found = agreements(fit, {n: i.finding for n, i in photos.items()})
+        worst = max(f.border_mm or 0.0 for f in found.values())
+        missed += worst <= AgreementSettings().at_odds_mm
+        print(f"{a.name} with {b.name}: border {worst:.1f} mm, fewest edges {min(f.edges for f in found.values()):.2f}")
+    print(f"{missed} of {count} not noticed")
+
+
+def main() -> None:
+    """Print what is found."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("folders", type=Path, nargs="+")
+    parser.add_argument("--keep", type=Path, help="folder to keep the fits in, used again where they are there")
+    parser.add_argument("--mixed", type=int, default=0, metavar="N")
+    asked = parser.parse_args()
+    paths, cakes = cakes_of(asked.folders), []
+    for path in paths:
+        try:
+            cakes.append(look_at(path, asked.keep))
+        except CakeQCError as error:
+            print(f"{path.name}: {error}")
+    correlations(cakes)
+    factor(cakes)
+    worst = sorted((a.border_mm or 0.0) for c in cakes for a in c.found.values())
+    print(f"border over {len(worst)} photos: median {np.median(worst):.2f} mm, largest {np.round(worst[-4:], 2)}")
+    if asked.mixed:
+        mixed(paths, asked.mixed)
+
+
+if __name__ == "__main__":
+    main()
