@@ -1,7 +1,7 @@
 """Iced bodies of many kinds for the teaching pictures: quick, coarse (about 1 mm) and far more varied than geometry.py.
 
-A body is a side (unrolled texture: u around, v from the rim down to the foot) and a top (planar texture); a cut cake has
-two cut faces more. Nothing here is measured: for exact truth use geometry.py.
+A body is a side (unrolled texture: u around, v from the rim down to the foot) and a top (planar texture); a cut cake
+has two cut faces more. Nothing here is measured: for exact truth use geometry.py.
 """
 
 from dataclasses import dataclass
@@ -67,7 +67,7 @@ def sample_tier(rng, radius, height, finish, rgb, cut=None, topless=False):
 
 def _edge(rng, finish, radius, height):
     """Rounding of the top edge in mm."""
-    lo, hi = dict(fondant=(5, 24), rustic=(3, 12), fingers=(1, 3), spiral=(2, 12)).get(finish, (0.8, 7))
+    lo, hi = {"fondant": (5, 24), "rustic": (3, 12), "fingers": (1, 3), "spiral": (2, 12)}.get(finish, (0.8, 7))
     return float(min(rng.uniform(lo, hi), 0.35 * height, 0.3 * radius))
 
 
@@ -160,7 +160,7 @@ def top_grid(rng, finish, radius, height, th, rim_r, rim_z):
     rho = f * radius
     dome = rng.normal(0.01, 0.025) * radius if finish != "fondant" else rng.uniform(0, 0.04) * radius
     z = rim_z + dome * (1 - f**2)
-    wobble = dict(rustic=1.6, coated=0.6, fondant=0.1, spiral=0.8).get(finish, rng.uniform(0.05, 0.6))
+    wobble = {"rustic": 1.6, "coated": 0.6, "fondant": 0.1, "spiral": 0.8}.get(finish, rng.uniform(0.05, 0.6))
     swirl = rng.uniform(0, 1.0) * wobble
     pitch = rng.uniform(8, 20)
     z = z + swirl * np.sin(TAU * rho / pitch + rng.choice([-1, 1]) * th) * smoothstep(rho, 3, 15) * smoothstep(
@@ -206,7 +206,7 @@ def _top(cap, texture, look, radius, gap):
 
 def _cut(wall, cap, angle, texture, rgb):
     """Cut face at one angle: from the axis to the profile, painted in layers."""
-    j = int(round(angle / TAU * (wall.shape[1] - 1))) % wall.shape[1]
+    j = round(angle / TAU * (wall.shape[1] - 1)) % wall.shape[1]
     edge = wall[:, j]
     axis = np.stack([cap[-1, j, 0] + 0 * edge[:, 0], cap[-1, j, 1] + 0 * edge[:, 1], edge[:, 2]], -1)
     t = np.linspace(0, 1, 40)[None, :, None]

@@ -1,8 +1,8 @@
 """Camera model and picture formation.
 
 Convention (OpenCV): camera x right, y down, z forward; pixel centres at integer coordinates; the truth's K, dist
-belong to the upright picture (after the EXIF orientation has been applied). The scene is rendered through an ideal pinhole
-with some margin; warp() then brings it to the true K and distortion.
+belong to the upright picture (after the EXIF orientation has been applied). The scene is rendered through an ideal
+pinhole with some margin; warp() then brings it to the true K and distortion.
 """
 
 import cv2
@@ -128,19 +128,19 @@ def sample_look(rng, light_rgb):
     t = np.array(light_rgb) / np.mean(light_rgb)
     keep = rng.uniform(0.0, 0.25)  # part of the light's tint that stays
     wb = t ** (1 - keep) * np.exp(rng.normal(0, 0.02, 3))
-    return dict(
-        contrast=float(rng.uniform(0, 0.5)),
-        wb=[float(v) for v in wb / wb[1]],
-        grey=float(rng.uniform(0.28, 0.42)),
-        white=float(rng.uniform(0.84, 1.0)),
-        ev=-1.0 if rng.random() < 0.15 else float(rng.normal(-0.05, 0.12)),
-        electrons=float(rng.uniform(3000, 12000)),
-        read=float(rng.uniform(2, 6)),
-        denoise=float(rng.uniform(4, 9)),
-        sharpen=float(rng.uniform(0.25, 0.6)),
-        sharpen_radius=float(rng.uniform(0.8, 1.3)),
-        quality=int(rng.integers(85, 94)),
-    )
+    return {
+        "contrast": float(rng.uniform(0, 0.5)),
+        "wb": [float(v) for v in wb / wb[1]],
+        "grey": float(rng.uniform(0.28, 0.42)),
+        "white": float(rng.uniform(0.84, 1.0)),
+        "ev": -1.0 if rng.random() < 0.15 else float(rng.normal(-0.05, 0.12)),
+        "electrons": float(rng.uniform(3000, 12000)),
+        "read": float(rng.uniform(2, 6)),
+        "denoise": float(rng.uniform(4, 9)),
+        "sharpen": float(rng.uniform(0.25, 0.6)),
+        "sharpen_radius": float(rng.uniform(0.8, 1.3)),
+        "quality": int(rng.integers(85, 94)),
+    }
 
 
 STORE = {1: None, 3: Image.Transpose.ROTATE_180, 6: Image.Transpose.ROTATE_90, 8: Image.Transpose.ROTATE_270}
@@ -149,8 +149,9 @@ STORE = {1: None, 3: Image.Transpose.ROTATE_180, 6: Image.Transpose.ROTATE_90, 8
 def write_jpeg(path, img, mm35, orientation, quality, when):
     """JPEG with EXIF; orientation != 1 stores the pixels rotated, with the flag that brings them upright again."""
     im = Image.fromarray(img)
-    if STORE[orientation] is not None:
-        im = im.transpose(STORE[orientation])
+    turn = STORE[orientation]
+    if turn is not None:
+        im = im.transpose(turn)
     ex = Image.Exif()
     ex[0x010F], ex[0x0110], ex[0x0112], ex[0x0132] = "Demo", "Demo phone", orientation, when
     sub = ex.get_ifd(0x8769)

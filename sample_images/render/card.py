@@ -18,7 +18,7 @@ def charuco(panel):
 
 
 def texture(panel):
-    """Linear reflectance image of one panel, 120 x 120 mm, top-left of the image = far-left (floor) or top-left (standing)."""
+    """Linear reflectance image of one panel, 120 x 120 mm; its top-left is far-left (floor) or top-left (standing)."""
     n = int(SQUARES * SQUARE * PX)
     img = charuco(panel).generateImage((n, n), None, 0, 1)
     m = int(MARGIN * PX)
@@ -75,10 +75,10 @@ def outline(card):
 
 def sample(rng, photo, print_scale):
     flat = photo == "top"
-    return dict(
-        print_scale=float(print_scale),
-        fold_deg=float(180 - abs(rng.normal(0, 1.0)) if flat else 90 + np.clip(rng.normal(0, 1.5), -4, 4)),
-        bow_mm=float(0 if flat or rng.random() < 0.5 else rng.uniform(-2, 2)),
-        curl_mm=float(0 if flat else rng.normal(0, 0.5)),
-        thickness=0.25,
-    )
+    return {
+        "print_scale": float(print_scale),
+        "fold_deg": float(180 - abs(rng.normal(0, 1.0)) if flat else 90 + np.clip(rng.normal(0, 1.5), -4, 4)),
+        "bow_mm": float(0 if flat or rng.random() < 0.5 else rng.uniform(-2, 2)),
+        "curl_mm": float(0 if flat else rng.normal(0, 0.5)),
+        "thickness": 0.25,
+    }

@@ -13,7 +13,7 @@ from . import camera, decorations, geometry, params, record
 
 def make_cake(p, detail):
     body = geometry.build_body(p, detail)
-    return dict(body=body, decor=decorations.build(p, body), foot=decorations.foot_border(p, body), p=p)
+    return {"body": body, "decor": decorations.build(p, body), "foot": decorations.foot_border(p, body), "p": p}
 
 
 def sampled_print_scale(rng):
@@ -68,9 +68,10 @@ def run(a):
         rng = np.random.default_rng([a.seed, 50])
         pl = place("side", rng, setting, turn=0.0)
         pl["orientation"] = 1
-        fixed = dict(
-            cam=photo.place_camera(rng, pl, cake, size), look=camera.sample_look(rng, scene.light_colour(setting))
-        )
+        fixed = {
+            "cam": photo.place_camera(rng, pl, cake, size),
+            "look": camera.sample_look(rng, scene.light_colour(setting)),
+        }
         for i in range(a.sweep):  # clockwise seen from above; card, camera, processing fixed
             shoot(
                 f"sweep_{i:03d}",
@@ -84,7 +85,8 @@ def run(a):
     if a.command == "cake":
         record.finish(t)
     t["convention"] = (
-        "OpenCV camera; pixel centres at integer coordinates; K and dist belong to the upright picture; mm, degrees, clock hours"
+        "OpenCV camera; pixel centres at integer coordinates; K and dist belong to the upright picture; "
+        "mm, degrees, clock hours"
     )
     record.write_json(os.path.join(a.out, "truth.json"), t)
 

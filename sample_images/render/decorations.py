@@ -199,12 +199,24 @@ def macaron(d, rng, rgb, ribs):
     return _grid(P, np.clip(c, 0, 0.92))
 
 
-MAKE = dict(
-    rosette=rosette, kiss=kiss, dollop=dollop, berry=berry, half_berry=half_berry, blueberry=blueberry, macaron=macaron
-)
-GLOSS = dict(
-    rosette="cream", kiss="cream", dollop="cream", berry="fruit", half_berry="fruit", blueberry="berry", macaron="dry"
-)
+MAKE = {
+    "rosette": rosette,
+    "kiss": kiss,
+    "dollop": dollop,
+    "berry": berry,
+    "half_berry": half_berry,
+    "blueberry": blueberry,
+    "macaron": macaron,
+}
+GLOSS = {
+    "rosette": "cream",
+    "kiss": "cream",
+    "dollop": "cream",
+    "berry": "fruit",
+    "half_berry": "fruit",
+    "blueberry": "berry",
+    "macaron": "dry",
+}
 
 
 def build(p, body):
@@ -217,7 +229,7 @@ def build(p, body):
         V = V @ np.array([[np.cos(t), -np.sin(t), 0], [np.sin(t), np.cos(t), 0], [0, 0, 1]]).T
         x, y = q["x"], q["y"]
         V = V + np.array([x, y, top_z(body, x, y, q["size"] * 0.35) - 0.4])
-        out.append(dict(kind=q["kind"], material=GLOSS[q["kind"]], V=V, F=F, rgb=rgb, ring=q["ring"]))
+        out.append({"kind": q["kind"], "material": GLOSS[q["kind"]], "V": V, "F": F, "rgb": rgb, "ring": q["ring"]})
     return out
 
 
@@ -237,7 +249,7 @@ def foot_border(p, body):
     ring = body.P[int(0.05 * body.n_side)]
     R = float(np.hypot(ring[:, 0], ring[:, 1]).mean())
     n = int(TAU * (R + 0.2 * f["size"]) / (f["size"] * 0.97))
-    V, F, base = [], [], 0
+    parts, F, base = [], [], 0
     t = np.linspace(0, np.pi, 26)
     for i in range(n):
         a = TAU * (i + rng.normal(0, 0.05)) / n
@@ -266,19 +278,19 @@ def foot_border(p, body):
             P = np.stack([P[..., 1], P[..., 2] - 0.8 * s, P[..., 0]], -1)
         c, si = np.cos(a), np.sin(a)
         Q = P @ np.array([[c, -si, 0], [si, c, 0], [0, 0, 1]]).T + np.array([r * c, r * si, 0.42 * s])
-        V.append(Q.reshape(-1, 3))
+        parts.append(Q.reshape(-1, 3))
         F.append(grid_faces(*P.shape[:2]) + base)
-        base += len(V[-1])
-    V = np.concatenate(V)
+        base += len(parts[-1])
+    V = np.concatenate(parts)
     V[:, 2] = np.maximum(V[:, 2], 0.02)
-    return dict(
-        kind="foot",
-        material="cream",
-        V=V,
-        F=np.concatenate(F).astype(np.uint32),
-        rgb=np.broadcast_to(np.array(f["rgb"]), V.shape),
-        ring=False,
-    )
+    return {
+        "kind": "foot",
+        "material": "cream",
+        "V": V,
+        "F": np.concatenate(F).astype(np.uint32),
+        "rgb": np.broadcast_to(np.array(f["rgb"]), V.shape),
+        "ring": False,
+    }
 
 
 def smooth_normals(V, F):

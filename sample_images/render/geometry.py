@@ -72,7 +72,7 @@ def blemish_field(b, across, up):
 
 def side_radius(p, th, z, blemishes=True):
     """r(theta, z) about the (leaning) centre line."""
-    R, H, u = p["radius"], p["height"], z / p["height"]
+    R, u = p["radius"], z / p["height"]
     s = p["noise_seed"]
     around = TAU * R
     r = R + 0.5 * p["taper"] * (u - 0.5) / 0.8 + p["barrel"] * (np.sin(np.pi * np.clip(u, 0, 1)) - 0.6)
@@ -241,7 +241,7 @@ def build_body(p, detail=1.0):
     P[-1] = P[-1].mean(0)
     on_side = (np.arange(len(r)) < ns + ne)[:, None] * np.ones_like(r)
     show = show_field(p, th + 0 * r, z, r, on_side).astype(np.float32)
-    body = Body(P=P, N=normals(P, p), rgb=None, show=show, n_side=ns, n_edge=ne, shift=np.zeros(2), p=p)
+    body = Body(P=P, N=normals(P, p), rgb=np.empty(0), show=show, n_side=ns, n_edge=ne, shift=np.zeros(2), p=p)
     body.rgb = paint(p, th + 0 * r, z, r, on_side, show)
     c = truth.plan_circle(P)
     body.shift = np.array([c["x"], c["y"]])

@@ -181,14 +181,20 @@ def _strewn(rng, side, top):
         top = top * (1 - m) + colour * m
     if rng.random() < 0.25:
         r0, wide = rng.uniform(0, 0.8), rng.uniform(0.1, 0.8)
-        near = lambda u, v: np.abs(np.hypot(2.3 * u - 1.15, 2.3 * v - 1.15) - r0) < wide
+
+        def near(u, v):
+            return np.abs(np.hypot(2.3 * u - 1.15, 2.3 * v - 1.15) - r0) < wide
+
         top = _specks(
             rng, top, int(rng.integers(30, 900)), (2, 8 if rng.random() < 0.6 else 18), _speck_colours(rng), near
         )
     if rng.random() < 0.25:
         foot = rng.random() < 0.6
         reach = rng.uniform(0.05, 0.5)
-        near = lambda u, v: np.exp(-((1 - v) if foot else v) / reach)
+
+        def near(u, v):
+            return np.exp(-((1 - v) if foot else v) / reach)
+
         side = _specks(
             rng, side, int(rng.integers(60, 1500)), (2, 7 if rng.random() < 0.6 else 14), _speck_colours(rng), near
         )

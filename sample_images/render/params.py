@@ -9,12 +9,12 @@ KINDS = ("whipped", "buttercream", "seminaked", "glaze", "ganache", "white")
 
 # radius range, height range, edge-rounding range, ridge-amplitude range, gloss
 SHAPES = {
-    "whipped": dict(r=(75, 82.5), h=(60, 75), edge=(3, 8), ridge=(0.05, 0.45), swirl=(0.1, 0.7)),
-    "buttercream": dict(r=(100, 107.5), h=(90, 105), edge=(1, 4), ridge=(0.03, 0.30), swirl=(0.05, 0.4)),
-    "seminaked": dict(r=(78, 100), h=(75, 100), edge=(1.5, 5), ridge=(0.10, 0.60), swirl=(0.1, 0.6)),
-    "glaze": dict(r=(79, 81), h=(45, 49), edge=(3, 8), ridge=(0.0, 0.03), swirl=(0.0, 0.03)),
-    "ganache": dict(r=(80, 85), h=(115, 125), edge=(1, 4), ridge=(0.03, 0.30), swirl=(0.05, 0.4)),
-    "white": dict(r=(75, 105), h=(65, 105), edge=(1, 6), ridge=(0.03, 0.45), swirl=(0.05, 0.5)),
+    "whipped": {"r": (75, 82.5), "h": (60, 75), "edge": (3, 8), "ridge": (0.05, 0.45), "swirl": (0.1, 0.7)},
+    "buttercream": {"r": (100, 107.5), "h": (90, 105), "edge": (1, 4), "ridge": (0.03, 0.30), "swirl": (0.05, 0.4)},
+    "seminaked": {"r": (78, 100), "h": (75, 100), "edge": (1.5, 5), "ridge": (0.10, 0.60), "swirl": (0.1, 0.6)},
+    "glaze": {"r": (79, 81), "h": (45, 49), "edge": (3, 8), "ridge": (0.0, 0.03), "swirl": (0.0, 0.03)},
+    "ganache": {"r": (80, 85), "h": (115, 125), "edge": (1, 4), "ridge": (0.03, 0.30), "swirl": (0.05, 0.4)},
+    "white": {"r": (75, 105), "h": (65, 105), "edge": (1, 6), "ridge": (0.03, 0.45), "swirl": (0.05, 0.5)},
 }
 # linear reflectances
 CREAM, WHITE = (0.90, 0.865, 0.79), (0.89, 0.875, 0.83)
@@ -53,52 +53,66 @@ def icing_colour(kind, rng):
 def sample_cake(seed, kind=None):
     """All parameters of one cake."""
     rng = np.random.default_rng([int(seed), 1])
-    u = lambda a, b: float(rng.uniform(a, b))
+
+    def u(a, b):
+        return float(rng.uniform(a, b))
+
     kind = kind or str(rng.choice(KINDS))
     s = SHAPES[kind]
     care = float(np.exp(rng.normal(-0.25, 0.6)))  # how carelessly the cake was made (1 = average)
     R, H = u(*s["r"]), u(*s["h"])
     name, rgb = icing_colour(kind, rng)
     rgb = [float(np.clip(c * rng.normal(1, 0.012), 0, 0.93)) for c in rgb]
-    amp = lambda a: float(min(abs(rng.normal(0, a)) * care, 3 * a))
+
+    def amp(a):
+        return float(min(abs(rng.normal(0, a)) * care, 3 * a))
+
     fluid = kind == "glaze"
-    p = dict(
-        seed=int(seed),
-        kind=kind,
-        colour=name,
-        rgb=rgb,
-        care=care,
-        radius=R,
-        height=H,
-        taper=float(np.clip(rng.normal(-0.4, 1.2) * care, -5, 4)),
-        harmonics=[[m, amp(0.55 * (2 / m) ** 0.8), u(0, 360)] for m in range(2, 7)],
-        barrel=float(rng.normal(0, 0.4) * care),
-        belts=[],
-        grooves=[],
-        foot_flare=[u(-0.4, 1.0), u(2, 5)],
-        ridge=dict(
-            amp=min(u(*s["ridge"]) * (0.4 + 0.6 * care), 0.6),
-            pitch=u(3, 8),
-            turns=int(rng.integers(0, 3)),
-            phase=u(0, 360),
-            wander=u(0.2, 0.9),
-        ),
-        chatter=dict(
-            amp=0.0 if fluid or rng.random() < 0.5 else u(0.02, 0.12) * min(care, 1.5), waves=int(rng.integers(50, 130))
-        ),
-        rough=0.01 if fluid else u(0.02, 0.09),
-        blade_lines=0.0 if fluid else u(0.02, 0.08),
-        lean=[min(amp(1.3), 6.0), u(0, 360)],
-        tilt=[min(amp(1.2), 5.0), u(0, 360)],  # mm across the diameter, direction in which it falls (theta)
-        dome=float(np.clip(rng.normal(0.3, 0.9) * care, -3, 4)),
-        swirl=dict(amp=min(u(*s["swirl"]), 1.0), pitch=u(6, 16), phase=u(0, 360), sense=int(rng.choice([-1, 1]))),
-        lip=dict(
-            amp=0.0 if fluid else float(np.clip(rng.normal(0.2, 0.5), -0.6, 1.6)), width=u(2, 5), uneven=u(0, 0.8)
-        ),
-        edge=u(*s["edge"]),
-        edge_uneven=u(0, 0.25),
-        noise_seed=int(rng.integers(1 << 31)),
-    )
+    p = {
+        "seed": int(seed),
+        "kind": kind,
+        "colour": name,
+        "rgb": rgb,
+        "care": care,
+        "radius": R,
+        "height": H,
+        "taper": float(np.clip(rng.normal(-0.4, 1.2) * care, -5, 4)),
+        "harmonics": [[m, amp(0.55 * (2 / m) ** 0.8), u(0, 360)] for m in range(2, 7)],
+        "barrel": float(rng.normal(0, 0.4) * care),
+        "belts": [],
+        "grooves": [],
+        "foot_flare": [u(-0.4, 1.0), u(2, 5)],
+        "ridge": {
+            "amp": min(u(*s["ridge"]) * (0.4 + 0.6 * care), 0.6),
+            "pitch": u(3, 8),
+            "turns": int(rng.integers(0, 3)),
+            "phase": u(0, 360),
+            "wander": u(0.2, 0.9),
+        },
+        "chatter": {
+            "amp": 0.0 if fluid or rng.random() < 0.5 else u(0.02, 0.12) * min(care, 1.5),
+            "waves": int(rng.integers(50, 130)),
+        },
+        "rough": 0.01 if fluid else u(0.02, 0.09),
+        "blade_lines": 0.0 if fluid else u(0.02, 0.08),
+        "lean": [min(amp(1.3), 6.0), u(0, 360)],
+        "tilt": [min(amp(1.2), 5.0), u(0, 360)],  # mm across the diameter, direction in which it falls (theta)
+        "dome": float(np.clip(rng.normal(0.3, 0.9) * care, -3, 4)),
+        "swirl": {
+            "amp": min(u(*s["swirl"]), 1.0),
+            "pitch": u(6, 16),
+            "phase": u(0, 360),
+            "sense": int(rng.choice([-1, 1])),
+        },
+        "lip": {
+            "amp": 0.0 if fluid else float(np.clip(rng.normal(0.2, 0.5), -0.6, 1.6)),
+            "width": u(2, 5),
+            "uneven": u(0, 0.8),
+        },
+        "edge": u(*s["edge"]),
+        "edge_uneven": u(0, 0.25),
+        "noise_seed": int(rng.integers(1 << 31)),
+    }
     if not fluid:
         layers = int(rng.integers(2, 5))
         for i in range(1, layers):
@@ -110,18 +124,23 @@ def sample_cake(seed, kind=None):
     p["drips"] = None
     if kind == "ganache" and rng.random() < 0.4:
         n = int(rng.integers(14, 24))
-        p["drips"] = dict(
-            thick=u(1.2, 2.2),
-            skirt=u(3, 6),
-            rgb=[0.05, 0.021, 0.012],
-            list=[[(i + u(-0.3, 0.3)) * 360 / n, u(8, 45), u(3.0, 4.5)] for i in range(n)],
-        )
+        p["drips"] = {
+            "thick": u(1.2, 2.2),
+            "skirt": u(3, 6),
+            "rgb": [0.05, 0.021, 0.012],
+            "list": [[(i + u(-0.3, 0.3)) * 360 / n, u(8, 45), u(3.0, 4.5)] for i in range(n)],
+        }
     p["blemishes"] = sample_blemishes(rng, p, care)
     p["show"] = sample_show(rng, p)
     p["decor"] = sample_decor(rng, p)
     p["foot"] = None
     if kind != "glaze" and rng.random() < 0.33:
-        p["foot"] = dict(style=str(rng.choice(["pearl", "shell"])), size=u(7, 13), rgb=list(rgb), jitter=u(0.02, 0.08))
+        p["foot"] = {
+            "style": str(rng.choice(["pearl", "shell"])),
+            "size": u(7, 13),
+            "rgb": list(rgb),
+            "jitter": u(0.02, 0.08),
+        }
     p["board"] = sample_board(rng, p)
     return p
 
@@ -131,7 +150,7 @@ def sample_blemishes(rng, p, care):
     out, H, R = [], p["height"], p["radius"]
 
     def place(kind, size, depth, ratio=1.0, turn=0.0):
-        b = dict(kind=kind, size=float(size), depth=float(depth), ratio=float(ratio), turn=float(turn))
+        b = {"kind": kind, "size": float(size), "depth": float(depth), "ratio": float(ratio), "turn": float(turn)}
         if rng.random() < 0.72:
             b.update(on="side", theta=float(rng.uniform(0, 360)), z=float(rng.uniform(0.08, 0.9) * H))
         else:
@@ -158,22 +177,22 @@ def sample_show(rng, p):
     kind = p["kind"]
     sponge = SPONGES[str(rng.choice(list(SPONGES)))]
     if kind == "seminaked":
-        return dict(type="scrape", rgb=list(sponge), cover=float(rng.uniform(0.15, 0.55)), top=False)
+        return {"type": "scrape", "rgb": list(sponge), "cover": float(rng.uniform(0.15, 0.55)), "top": False}
     if kind in ("glaze", "ganache") or rng.random() < 0.55:
-        return dict(type="none", rgb=list(sponge))
+        return {"type": "none", "rgb": list(sponge)}
     rgb = list(FILLINGS[str(rng.choice(list(FILLINGS)))]) if rng.random() < 0.6 else list(sponge)
     patches = []
     for _ in range(int(rng.integers(1, 9))):
         patches.append(
-            dict(
-                theta=float(rng.uniform(0, 360)),
-                z=float(rng.uniform(0.08, 0.92) * p["height"]),
-                w=float(rng.uniform(4, 30)),
-                h=float(rng.uniform(2.5, 10)),
-                strength=float(rng.uniform(0.15, 0.75)),
-            )
+            {
+                "theta": float(rng.uniform(0, 360)),
+                "z": float(rng.uniform(0.08, 0.92) * p["height"]),
+                "w": float(rng.uniform(4, 30)),
+                "h": float(rng.uniform(2.5, 10)),
+                "strength": float(rng.uniform(0.15, 0.75)),
+            }
         )
-    return dict(type="patches", rgb=rgb, patches=patches)
+    return {"type": "patches", "rgb": rgb, "patches": patches}
 
 
 DECOR_SIZE = {
@@ -221,39 +240,39 @@ def sample_decor(rng, p):
         spin, s = float(rng.uniform(0, 360)), int(rng.integers(1 << 31))
         if i != missing:
             pieces.append(
-                dict(
-                    kind=kind,
-                    x=float(rr * np.cos(a) + off * np.cos(offdir)),
-                    y=float(rr * np.sin(a) + off * np.sin(offdir)),
-                    size=d,
-                    spin=spin,
-                    seed=s,
-                    ring=True,
-                )
+                {
+                    "kind": kind,
+                    "x": float(rr * np.cos(a) + off * np.cos(offdir)),
+                    "y": float(rr * np.sin(a) + off * np.sin(offdir)),
+                    "size": d,
+                    "spin": spin,
+                    "seed": s,
+                    "ring": True,
+                }
             )
     if rng.random() < 0.3:
         k = kind if rng.random() < 0.5 else str(rng.choice(list(DECOR_SIZE)))
         d = float(rng.uniform(*DECOR_SIZE[k]))
         if d / 2 + 3 < ring - size * 0.65:
             pieces.append(
-                dict(
-                    kind=k,
-                    x=float(rng.normal(0, 2)),
-                    y=float(rng.normal(0, 2)),
-                    size=d,
-                    spin=float(rng.uniform(0, 360)),
-                    seed=int(rng.integers(1 << 31)),
-                    ring=False,
-                )
+                {
+                    "kind": k,
+                    "x": float(rng.normal(0, 2)),
+                    "y": float(rng.normal(0, 2)),
+                    "size": d,
+                    "spin": float(rng.uniform(0, 360)),
+                    "seed": int(rng.integers(1 << 31)),
+                    "ring": False,
+                }
             )
-    return dict(
-        kind=kind,
-        rgb=[float(c) for c in rgb],
-        n_nominal=n,
-        missing=missing,
-        ribs=int(rng.choice([6, 8, 8, 10])),
-        pieces=pieces,
-    )
+    return {
+        "kind": kind,
+        "rgb": [float(c) for c in rgb],
+        "n_nominal": n,
+        "missing": missing,
+        "ribs": int(rng.choice([6, 8, 8, 10])),
+        "pieces": pieces,
+    }
 
 
 def sample_board(rng, p):
@@ -264,13 +283,13 @@ def sample_board(rng, p):
         else str(rng.choice(["white", "gold", "black", "wood"], p=[0.4, 0.3, 0.15, 0.15]))
     )
     off, a = float(rng.uniform(0, 6)), float(rng.uniform(0, 2 * np.pi))
-    return dict(
-        style="drum" if drum else "card",
-        thickness=12.0 if drum else float(rng.uniform(2, 3)),
-        colour=colour,
-        shape="square" if rng.random() < 0.15 else "round",
-        half=float(p["radius"] + rng.uniform(15, 38)),
-        x=off * float(np.cos(a)),
-        y=off * float(np.sin(a)),
-        turn=float(rng.uniform(-4, 4)),
-    )
+    return {
+        "style": "drum" if drum else "card",
+        "thickness": 12.0 if drum else float(rng.uniform(2, 3)),
+        "colour": colour,
+        "shape": "square" if rng.random() < 0.15 else "round",
+        "half": float(p["radius"] + rng.uniform(15, 38)),
+        "x": off * float(np.cos(a)),
+        "y": off * float(np.sin(a)),
+        "turn": float(rng.uniform(-4, 4)),
+    }

@@ -60,22 +60,22 @@ def sample_placement(rng, photo, p, side, print_scale, lens=None, turn=None):
         el, az = np.radians(rng.uniform(2, 18)), np.radians(np.clip(rng.normal(0, 2), -5, 5))
         direction = np.array([np.sin(az) * np.cos(el), -np.cos(az) * np.cos(el), np.sin(el)])
         up, roll = np.array([0, 0, 1.0]), float(np.clip(rng.normal(0, 1.3), -3, 3))
-    return dict(
-        photo=photo,
-        T_wk=T_wk,
-        card=card,
-        T_wc=T_wc,
-        card_side=side,
-        mm35=mm35,
-        direction=direction,
-        up=up,
-        roll=roll,
-        fill=float(rng.uniform(0.68, 0.90)),
-        shift=[float(v) for v in rng.normal(0, 0.015, 2)],
-        aperture_mm=float(rng.uniform(0.5, 1.5)),
-        focus_error=float(rng.normal(0, 0.03)),
-        orientation=int(rng.choice([1, 3, 6, 8], p=[0.7, 0.1, 0.12, 0.08])),
-    )
+    return {
+        "photo": photo,
+        "T_wk": T_wk,
+        "card": card,
+        "T_wc": T_wc,
+        "card_side": side,
+        "mm35": mm35,
+        "direction": direction,
+        "up": up,
+        "roll": roll,
+        "fill": float(rng.uniform(0.68, 0.90)),
+        "shift": [float(v) for v in rng.normal(0, 0.015, 2)],
+        "aperture_mm": float(rng.uniform(0.5, 1.5)),
+        "focus_error": float(rng.normal(0, 0.03)),
+        "orientation": int(rng.choice([1, 3, 6, 8], p=[0.7, 0.1, 0.12, 0.08])),
+    }
 
 
 def turned(T_wk, angle, board):
@@ -92,7 +92,7 @@ def pose(T):
 
 
 def place_camera(rng, pl, cake, size):
-    K, dist = camera.intrinsics(rng, *size, pl["mm35"])
+    K, dist = camera.intrinsics(rng, size[0], size[1], pl["mm35"])
     Rk, tk = pose(pl["T_wk"])
     Rc, tc = pose(pl["T_wc"])
     b = cake["p"]["board"]
@@ -104,8 +104,8 @@ def place_camera(rng, pl, cake, size):
         else np.maximum(abs(np.cos(a - np.radians(b["turn"]))), abs(np.sin(a - np.radians(b["turn"]))))
     )
     rim = np.stack([b["x"] + reach * np.cos(a), b["y"] + reach * np.sin(a), 0 * a - b["thickness"]], -1)
-    pts = [rim, P[::40, ::60].reshape(-1, 3)] + [d["V"][::20] for d in cake["decor"]]
-    pts = np.concatenate([np.concatenate(pts) @ Rk.T + tk, cardmod.outline(pl["card"]) @ Rc.T + tc])
+    parts = [rim, P[::40, ::60].reshape(-1, 3)] + [d["V"][::20] for d in cake["decor"]]
+    pts = np.concatenate([np.concatenate(parts) @ Rk.T + tk, cardmod.outline(pl["card"]) @ Rc.T + tc])
     R = camera.rotation(pl["direction"], pl["up"], pl["roll"])
     t = camera.frame(pts, R, K, dist, size, pl["fill"], pl["shift"])
     return K, dist, R, t
@@ -122,19 +122,19 @@ def render_photo(cake, setting, pl, rng, out, name, size, spp, masks=False, cam=
     K, dist, R, t = cam or place_camera(rng, pl, cake, size)
     win = camera.render_window(K, dist, size)
     d = scene.build(cake, pl["T_wk"], pl["card"], pl["T_wc"], setting)
-    Rk, tk = pose(pl["T_wk"])
+    _, tk = pose(pl["T_wk"])
     focus_at = tk + np.array([0, 0, 0.5 * cake["p"]["height"]])
     near = float((R @ focus_at + t)[2]) - (
         0.7 * cake["p"]["radius"] if pl["photo"] != "top" else 0.3 * cake["p"]["height"]
     )
     seed = int(rng.integers(1 << 31))
     d["sensor"] = scene.sensor(
-        R, t, K[0, 0], win, dict(aperture_mm=pl["aperture_mm"], focus_mm=near * (1 + pl["focus_error"])), spp, seed
+        R, t, K[0, 0], win, {"aperture_mm": pl["aperture_mm"], "focus_mm": near * (1 + pl["focus_error"])}, spp, seed
     )
     sc = mi.load_dict(d)
     passes = int(np.ceil(win[0] * win[1] * spp / SAMPLES_PER_PASS))
     each = int(np.ceil(spp / passes))
-    total, count = 0.0, 0.0  # a pass's rare undefined samples are left out, not spread
+    total, count = np.zeros(()), np.zeros(())  # a pass's rare undefined samples are left out, not spread
     for i in range(passes):
         lin = np.array(mi.render(sc, spp=each, seed=seed + 7919 * i), np.float32)[..., :3]
         good = np.isfinite(lin).all(-1, keepdims=True)
@@ -157,7 +157,7 @@ def render_photo(cake, setting, pl, rng, out, name, size, spp, masks=False, cam=
 
 
 def write_masks(cake, pl, R, t, K, dist, win, size, out, name):
-    """NAME_mask_body.png, ..._decor.png, ..._board.png: 255 where that object is what the pixel sees (one ray a pixel)."""
+    """NAME_mask_body.png, ..._decor.png, ..._board.png: 255 where the pixel sees that object (one ray a pixel)."""
     d = scene.build_flat(cake, pl["T_wk"], pl["card"], pl["T_wc"])
     d["sensor"] = scene.sensor(R, t, K[0, 0], win, None, 1, 0)
     img = camera.warp(np.array(mi.render(mi.load_dict(d), spp=1), np.float32)[..., -3:], K, dist, size, nearest=True)
@@ -175,37 +175,37 @@ def photo_truth(cake, pl, K, dist, R, t, size, look):
     Rc, tc = compose(R, t, *pose(pl["T_wc"]))
     eye = -Rk.T @ tk  # camera in the cake frame
     facing = truth.clock(np.arctan2(eye[1], eye[0]))
-    out = dict(
-        photo=pl["photo"],
-        width=size[0],
-        height=size[1],
-        K=K.tolist(),
-        dist=dist.tolist(),
-        mm35=pl["mm35"],
-        focal_true_over_exif=float(K[0, 0] / (np.hypot(*size) * pl["mm35"] / camera.FULL_FRAME_DIAGONAL)),
-        card_to_camera=dict(R=Rc.tolist(), t=tc.tolist()),
-        cake_to_camera=dict(R=Rk.tolist(), t=tk.tolist()),
-        camera_in_cake=eye.tolist(),
-        facing_clock=facing,
-        card_side=pl["card_side"],
-        card=pl["card"],
-        bench_z_in_card=-pl["card"]["thickness"],
-        orientation_flag=pl["orientation"],
-        elevation_deg=float(np.degrees(np.arcsin(pl["direction"][2]))),
-        roll_deg=pl["roll"],
-        cake_yaw_deg=float(pl["T_wk"][0]),
-        lens=dict(aperture_mm=pl["aperture_mm"], focus_error=pl["focus_error"]),
-        processing=look,
-    )
+    out = {
+        "photo": pl["photo"],
+        "width": size[0],
+        "height": size[1],
+        "K": K.tolist(),
+        "dist": dist.tolist(),
+        "mm35": pl["mm35"],
+        "focal_true_over_exif": float(K[0, 0] / (np.hypot(*size) * pl["mm35"] / camera.FULL_FRAME_DIAGONAL)),
+        "card_to_camera": {"R": Rc.tolist(), "t": tc.tolist()},
+        "cake_to_camera": {"R": Rk.tolist(), "t": tk.tolist()},
+        "camera_in_cake": eye.tolist(),
+        "facing_clock": facing,
+        "card_side": pl["card_side"],
+        "card": pl["card"],
+        "bench_z_in_card": -pl["card"]["thickness"],
+        "orientation_flag": pl["orientation"],
+        "elevation_deg": float(np.degrees(np.arcsin(pl["direction"][2]))),
+        "roll_deg": pl["roll"],
+        "cake_yaw_deg": float(pl["T_wk"][0]),
+        "lens": {"aperture_mm": pl["aperture_mm"], "focus_error": pl["focus_error"]},
+        "processing": look,
+    }
     S = cake["side"]
     if pl["photo"] == "top":
         out["side_seen"] = None
     else:
         seen = S.seen(eye)
-        out["silhouette"] = dict(left=seen["left"], right=seen["right"])
+        out["silhouette"] = {"left": seen["left"], "right": seen["right"]}
         out["taper_seen"] = sum(
             seen[k]["envelope_radius_at_0_9"] - seen[k]["envelope_radius_at_0_1"] for k in ("left", "right")
         )
         half, direction = seen["visible"]
-        out["side_seen"] = dict(centre_clock=truth.clock(direction), half_angle_deg=float(np.degrees(half)))
+        out["side_seen"] = {"centre_clock": truth.clock(direction), "half_angle_deg": float(np.degrees(half))}
     return out

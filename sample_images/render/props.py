@@ -1,4 +1,4 @@
-"""What stands round a cake in the teaching pictures: boards, plates and stands, things on the bench, hands, surroundings."""
+"""What stands round a cake in the teaching pictures: boards, plates, stands, things on the bench, hands, walls."""
 
 import cv2
 import numpy as np
@@ -64,8 +64,8 @@ def board(rng, kind, radius):
     if kind == "none":
         return [], 0.0
     if kind in ("square", "parchment", HELD_OUT_BOARD):
-        t = dict(square=rng.uniform(2, 14), parchment=0.6, slate=rng.uniform(5, 9))[kind]
-        tone = dict(parchment=np.array([0.75, 0.66, 0.5]), slate=np.array([0.06, 0.065, 0.07])).get(kind, paint)
+        t = {"square": rng.uniform(2, 14), "parchment": 0.6, "slate": rng.uniform(5, 9)}[kind]
+        tone = {"parchment": np.array([0.75, 0.66, 0.5]), "slate": np.array([0.06, 0.065, 0.07])}.get(kind, paint)
         side = 2 * half * rng.uniform(0.92, 1.1)
         if kind == HELD_OUT_BOARD:
             tex = tone * (1 + 0.35 * surfaces.fractal(rng, (256, 256), (60, 60), 6))[..., None]
@@ -309,9 +309,9 @@ def clutter(rng):
         P = lathe("other", np.maximum(35 * t, 0.5), 220 * t, SATIN, np.full(3, 0.75))
         return [Thing("other", P.V[:, [2, 0, 1]] + [0, 0, 36], P.F, P.look, rgb=P.rgb)]
     if kind == 9:  # paper, book, phone, printed sheet
-        tex = np.where(rng.random((24, 18, 1)) < 0.4, 0.08, 0.85) * np.ones(3)
+        print_ = np.where(rng.random((24, 18, 1)) < 0.4, 0.08, 0.85) * np.ones(3)
         tex = (
-            cv2.resize(tex.astype(np.float32), None, fx=12, fy=12, interpolation=cv2.INTER_NEAREST)
+            cv2.resize(print_.astype(np.float32), None, fx=12, fy=12, interpolation=cv2.INTER_NEAREST)
             if rng.random() < 0.6
             else np.ones((8, 8, 3)) * colour(rng)
         )

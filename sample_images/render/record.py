@@ -1,4 +1,4 @@
-"""The truth record of a cake: its quantities, decorations, show-through and blemishes, and what each photo sees of them."""
+"""The truth record of a cake: quantities, decorations, show-through and blemishes, and what each photo sees of them."""
 
 import json
 
@@ -16,33 +16,33 @@ def cake_truth(cake):
     for d in cake["decor"]:
         x, y, dia = truth.plan_shape(d["V"], d["F"])
         pieces.append(
-            dict(
-                kind=d["kind"],
-                x_mm=x,
-                y_mm=y,
-                diameter_mm=dia,
-                ring=d["ring"],
-                clock=truth.clock(np.arctan2(y, x)),
-                rho_mm=float(np.hypot(x, y)),
-            )
+            {
+                "kind": d["kind"],
+                "x_mm": x,
+                "y_mm": y,
+                "diameter_mm": dia,
+                "ring": d["ring"],
+                "clock": truth.clock(np.arctan2(y, x)),
+                "rho_mm": float(np.hypot(x, y)),
+            }
         )
     q.update(truth.ring(pieces, S.cx, S.cy))
     q.update(truth.board(p["board"], body.P))
     q["paper_colour"] = [float(v) for v in truth.lab(cardmod.PAPER[None])[0]]
     q["colour"] = [float(v) for v in truth.lab(np.array(p["rgb"])[None])[0]]
-    return dict(
-        seed=p["seed"],
-        kind=p["kind"],
-        quantities=q,
-        decorations=pieces,
-        show=show_truth(cake),
-        blemishes=blemish_truth(cake),
-        params=p,
-    )
+    return {
+        "seed": p["seed"],
+        "kind": p["kind"],
+        "quantities": q,
+        "decorations": pieces,
+        "show": show_truth(cake),
+        "blemishes": blemish_truth(cake),
+        "params": p,
+    }
 
 
 def blemish_truth(cake):
-    """Each mark in the cake frame: where and how large (largest extent, mm); counted: pit, crumb or finger mark >= 1.5 mm."""
+    """Each mark in the cake frame: where, how large (largest extent, mm); from 1.5 mm pits, crumbs, fingers count."""
     p, body = cake["p"], cake["body"]
     out = []
     for b in p["blemishes"]:
@@ -55,18 +55,18 @@ def blemish_truth(cake):
             z = float(geometry.top_height(p, np.array([[t]]), np.array([[r]]), False)[0, 0])
         x, y = c[0] + r * np.cos(t) - body.shift[0], c[1] + r * np.sin(t) - body.shift[1]
         out.append(
-            dict(
-                kind=b["kind"],
-                on=b["on"],
-                clock=truth.clock(np.arctan2(y, x)),
-                x_mm=float(x),
-                y_mm=float(y),
-                height_mm=float(z),
-                size_mm=b["size"],
-                width_mm=b["size"] * b["ratio"],
-                depth_mm=b["depth"],
-                counted=bool(b["kind"] in ("pit", "crumb", "finger") and b["size"] >= 1.5),
-            )
+            {
+                "kind": b["kind"],
+                "on": b["on"],
+                "clock": truth.clock(np.arctan2(y, x)),
+                "x_mm": float(x),
+                "y_mm": float(y),
+                "height_mm": float(z),
+                "size_mm": b["size"],
+                "width_mm": b["size"] * b["ratio"],
+                "depth_mm": b["depth"],
+                "counted": bool(b["kind"] in ("pit", "crumb", "finger") and b["size"] >= 1.5),
+            }
         )
     return out
 
@@ -91,9 +91,11 @@ def show_truth(cake):
         )
         q.pop("label")
     cake["show_grid"] = (mask, area[:, :-1], keep[:, :-1], ang)
-    return dict(
-        show_through_all_round=share, show_through_top=0.0, patches=sorted(patches, key=lambda q: -q["area_mm2"])[:60]
-    )
+    return {
+        "show_through_all_round": share,
+        "show_through_top": 0.0,
+        "patches": sorted(patches, key=lambda q: -q["area_mm2"])[:60],
+    }
 
 
 def seen_show(cake, ph):
@@ -130,7 +132,7 @@ def add_visibility(t, cake, photos):
     q["show_through_all_round"] = t["show"]["show_through_all_round"]
     q["show_through_top"] = t["show"]["show_through_top"]
     if union is not None:
-        mask, area, keep, ang = cake["show_grid"]
+        mask, area, _, _ = cake["show_grid"]
         q["show_through"] = 100 * float(area[mask & union].sum() / area[union].sum())
     q["blemishes"] = sum(b["counted"] and bool(b["faces"]) for b in t["blemishes"])
     q["blemishes_all"] = sum(b["counted"] for b in t["blemishes"])
@@ -151,8 +153,8 @@ DRIPPED = (
 
 
 def finish(t):
-    """Turn a record into what the photos of this cake can show: values over the silhouettes that they really see, places
-    without a piece, and None for what they can't tell (the whole value stays under another name)."""
+    """Turn a record into what the photos of this cake can show: values over the silhouettes that they really see,
+    places without a piece, and None for what they can't tell (the whole value stays under another name)."""
     q, photos = t["quantities"], t["photos"]
     seen = [s for ph in photos.values() for s in (ph.get("silhouette") or {}).values()]
     for key, pick in (("straightness", max), ("ridges", max)):

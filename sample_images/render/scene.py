@@ -3,6 +3,8 @@
 World frame = bench frame: Z = 0 is the bench, the person at 6 o'clock stands at -Y, the cake's board near the origin.
 """
 
+from typing import Any
+
 import mitsuba as mi
 import numpy as np
 
@@ -28,70 +30,75 @@ def kelvin(t):
 
 def sample_setting(seed, bench=None):
     rng = np.random.default_rng([int(seed), 2])
-    u = lambda a, b: float(rng.uniform(a, b))
+
+    def u(a, b):
+        return float(rng.uniform(a, b))
+
     bench = bench or str(rng.choice(BENCHES))
-    lights = []
+    lights: list[dict[str, Any]] = []
     warm = u(3000, 5000)
     for _ in range(int(rng.integers(1, 4))):
         lights.append(
-            dict(
-                type="panel",
-                pos=[u(-1000, 1000), u(-900, 500), u(1300, 2000)],
-                size=[u(300, 1200), u(150, 600)],
-                kelvin=warm * float(rng.normal(1, 0.03)),
-                share=u(0.4, 1),
-            )
+            {
+                "type": "panel",
+                "pos": [u(-1000, 1000), u(-900, 500), u(1300, 2000)],
+                "size": [u(300, 1200), u(150, 600)],
+                "kelvin": warm * float(rng.normal(1, 0.03)),
+                "share": u(0.4, 1),
+            }
         )
     if rng.random() < 0.7:
         side = float(rng.choice([-1, 1]))
         lights.append(
-            dict(
-                type="window",
-                pos=[side * u(1100, 2000), u(-900, 300), u(400, 1100)],
-                size=[u(700, 1200), u(900, 1300)],
-                kelvin=u(5800, 7500),
-                share=u(0.4, 1.6),
-            )
+            {
+                "type": "window",
+                "pos": [side * u(1100, 2000), u(-900, 300), u(400, 1100)],
+                "size": [u(700, 1200), u(900, 1300)],
+                "kelvin": u(5800, 7500),
+                "share": u(0.4, 1.6),
+            }
         )
     ambient = u(0.3, 0.55)
-    k = (1 - ambient) / sum(l["share"] for l in lights)
-    for l in lights:
-        l["share"] *= k  # share of the irradiance on the cake's top
+    k = (1 - ambient) / sum(lamp["share"] for lamp in lights)
+    for lamp in lights:
+        lamp["share"] *= k  # share of the irradiance on the cake's top
     wall_y = u(380, 1100)
     clutter = []
     for _ in range(int(rng.integers(0, 7))):
         s = u(50, 190)
         clutter.append(
-            dict(
-                type=str(rng.choice(["box", "bowl", "jar", "cloth"])),
-                x=u(-700, 700),
-                y=u(300, max(wall_y - 80, 310)),
-                size=s,
-                turn=u(0, 90),
-                rgb=[float(v) for v in rng.choice([0.06, 0.2, 0.45, 0.7]) * np.clip(rng.normal(1, 0.2, 3), 0.3, 1.2)],
-            )
+            {
+                "type": str(rng.choice(["box", "bowl", "jar", "cloth"])),
+                "x": u(-700, 700),
+                "y": u(300, max(wall_y - 80, 310)),
+                "size": s,
+                "turn": u(0, 90),
+                "rgb": [
+                    float(v) for v in rng.choice([0.06, 0.2, 0.45, 0.7]) * np.clip(rng.normal(1, 0.2, 3), 0.3, 1.2)
+                ],
+            }
         )
-    return dict(
-        seed=int(seed),
-        bench=bench,
-        bench_dark=u(0, 1),
-        bench_turn=u(-8, 8) + float(rng.choice([0, 90])),
-        wall=str(rng.choice(WALLS)),
-        wall_y=wall_y,
-        wall_rgb=[float(v) for v in rng.choice([0.3, 0.55, 0.75]) * np.clip(rng.normal(1, 0.06, 3), 0.8, 1.1)],
-        lights=lights,
-        ambient=ambient,
-        ambient_kelvin=u(3600, 5600),
-        env_turn=u(0, 360),
-        clutter=clutter,
-    )
+    return {
+        "seed": int(seed),
+        "bench": bench,
+        "bench_dark": u(0, 1),
+        "bench_turn": u(-8, 8) + float(rng.choice([0, 90])),
+        "wall": str(rng.choice(WALLS)),
+        "wall_y": wall_y,
+        "wall_rgb": [float(v) for v in rng.choice([0.3, 0.55, 0.75]) * np.clip(rng.normal(1, 0.06, 3), 0.8, 1.1)],
+        "lights": lights,
+        "ambient": ambient,
+        "ambient_kelvin": u(3600, 5600),
+        "env_turn": u(0, 360),
+        "clutter": clutter,
+    }
 
 
 def light_colour(setting):
     """Mean colour of the light on the cake's top (linear RGB, green = 1)."""
     c = setting["ambient"] * kelvin(setting["ambient_kelvin"])
-    for l in setting["lights"]:
-        c = c + l["share"] * kelvin(l["kelvin"])
+    for lamp in setting["lights"]:
+        c = c + lamp["share"] * kelvin(lamp["kelvin"])
     return c / c[1]
 
 
@@ -131,23 +138,21 @@ def mesh(name, V, F, bsdf, N=None, uv=None, colour=None):
 
 def icing(kind):
     """BSDFs whose colour is the mesh's vertex colour."""
-    look = dict(
-        cream=dict(roughness=0.42, specular=0.38, flatness=0.5),
-        whipped=dict(roughness=0.5, specular=0.3, flatness=0.6),
-        glaze=dict(roughness=0.07, specular=0.55, clearcoat=0.8, clearcoat_gloss=0.96),
-        ganache=dict(roughness=0.26, specular=0.5),
-        fruit=dict(roughness=0.20, specular=0.5, flatness=0.3),
-        berry=dict(roughness=0.42, specular=0.4),
-        dry=dict(roughness=0.6, specular=0.25),
-    )
-    d = dict(type="principled", base_color={"type": "mesh_attribute", "name": "vertex_color"})
-    d.update(look[kind])
-    return {"type": "twosided", "b": d}
+    look = {
+        "cream": {"roughness": 0.42, "specular": 0.38, "flatness": 0.5},
+        "whipped": {"roughness": 0.5, "specular": 0.3, "flatness": 0.6},
+        "glaze": {"roughness": 0.07, "specular": 0.55, "clearcoat": 0.8, "clearcoat_gloss": 0.96},
+        "ganache": {"roughness": 0.26, "specular": 0.5},
+        "fruit": {"roughness": 0.20, "specular": 0.5, "flatness": 0.3},
+        "berry": {"roughness": 0.42, "specular": 0.4},
+        "dry": {"roughness": 0.6, "specular": 0.25},
+    }
+    colour = {"type": "mesh_attribute", "name": "vertex_color"}
+    return {"type": "twosided", "b": {"type": "principled", "base_color": colour, **look[kind]}}
 
 
-BODY_LOOK = dict(
-    whipped="whipped", buttercream="cream", seminaked="cream", glaze="glaze", ganache="ganache", white="cream"
-)
+BODY_LOOK = dict.fromkeys(("buttercream", "seminaked", "white"), "cream")
+BODY_LOOK |= {k: k for k in ("whipped", "glaze", "ganache")}
 
 
 def transform(V, yaw_deg, xyz):
@@ -321,24 +326,24 @@ def light_objects(s, rng):
             "to_world": T().rotate([0, 0, 1], s["env_turn"]).rotate([1, 0, 0], 90),
         }
     }
-    for i, l in enumerate(s["lights"]):
-        pos = np.array(l["pos"])
-        aim = np.array([0, 0, 40.0]) if l["type"] == "window" else np.array([pos[0], pos[1] + 1e-2, 0.0])
-        if l["type"] == "window":
+    for i, lamp in enumerate(s["lights"]):
+        pos = np.array(lamp["pos"])
+        aim = np.array([0, 0, 40.0]) if lamp["type"] == "window" else np.array([pos[0], pos[1] + 1e-2, 0.0])
+        if lamp["type"] == "window":
             aim = np.array([0, pos[1] * 0.6, pos[2]])
         n = (aim - pos) / np.linalg.norm(aim - pos)
         d = np.array([0, 0, 60.0]) - pos
         dist = np.linalg.norm(d)
-        geo = max(float(n @ d) / dist, 0.05) * max(-d[2] / dist, 0.25) / dist**2 * l["size"][0] * l["size"][1]
-        L = np.pi * l["share"] / geo * kelvin(l["kelvin"])
-        up = [0, 0, 1] if l["type"] == "window" else [0, 1, 0]
+        geo = max(float(n @ d) / dist, 0.05) * max(-d[2] / dist, 0.25) / dist**2 * lamp["size"][0] * lamp["size"][1]
+        L = np.pi * lamp["share"] / geo * kelvin(lamp["kelvin"])
+        up = [0, 0, 1] if lamp["type"] == "window" else [0, 1, 0]
         out[f"light{i}"] = {
             "type": "rectangle",
             "to_world": T()
             .look_at(origin=pos.tolist(), target=aim.tolist(), up=up)
-            .scale([l["size"][0] / 2, l["size"][1] / 2, 1]),
+            .scale([lamp["size"][0] / 2, lamp["size"][1] / 2, 1]),
             "bsdf": {"type": "diffuse", "reflectance": rgb(0.5)},
-            "emitter": {"type": "area", "radiance": rgb(L), "sampling_weight": float(l["share"])},
+            "emitter": {"type": "area", "radiance": rgb(L), "sampling_weight": float(lamp["share"])},
         }
     return out
 
@@ -365,9 +370,10 @@ def cake_objects(cake, T_wk, flat=None):
     frame in the world. flat: colours by name (body, decor, board) that replace the materials (masks)."""
     yaw, xyz = T_wk
     b = cake["body"]
-    look = lambda key, bsdf: (
-        bsdf if flat is None else {"type": "twosided", "b": {"type": "diffuse", "reflectance": rgb(flat[key])}}
-    )
+
+    def look(key, bsdf):
+        return bsdf if flat is None else {"type": "twosided", "b": {"type": "diffuse", "reflectance": rgb(flat[key])}}
+
     V, R = transform(b.P.reshape(-1, 3), yaw, xyz)
     out = {
         "body": mesh(
@@ -440,5 +446,5 @@ def build_flat(cake, T_wk, card, T_wc):
     """The same cake and card in flat colours: red body, green decorations (and foot border), blue board, black card."""
     d = {"type": "scene", "integrator": {"type": "aov", "aovs": "a:albedo"}}
     d.update(card_objects(card, T_wc, flat=(0, 0, 0)))
-    d.update(cake_objects(cake, T_wk, flat=dict(body=(1, 0, 0), decor=(0, 1, 0), board=(0, 0, 1))))
+    d.update(cake_objects(cake, T_wk, flat={"body": (1, 0, 0), "decor": (0, 1, 0), "board": (0, 0, 1)}))
     return d

@@ -1,6 +1,7 @@
-"""Rendering the teaching pictures: one universal material, one kind of lens and lamps, labels by what each ray meets."""
+"""Rendering the teaching pictures: one universal material, one kind of lens and lamps, labels by what a ray meets."""
 
 import functools
+from typing import Any
 
 import cv2
 import drjit as dr
@@ -21,7 +22,10 @@ PER_VERTEX = ("roughness", "metallic", "flatness", "clearcoat", "anisotropic")
 
 def principled(base, look=None):
     """The universal material: its numbers from the mesh's vertices, or (bench, wall) of one look."""
-    some = lambda v: float(max(v, 1e-3))
+
+    def some(v):
+        return float(max(v, 1e-3))
+
     d = {
         "type": "principled",
         "base_color": base,
@@ -56,8 +60,10 @@ def meshes(things):
     for t in things:
         if not np.isfinite(t.V).all() or not len(t.F):
             raise ValueError(f"a {t.label} is no mesh")
-    textures, atlas = {}, np.full((*ATLAS_PX, 3), 0.5, np.float32)
-    plain, textured = [[] for _ in LABELS], [[] for _ in LABELS]
+    textures: dict[int, Any] = {}
+    atlas = np.full((*ATLAS_PX, 3), 0.5, np.float32)
+    plain: list[list] = [[] for _ in LABELS]
+    textured: list[list] = [[] for _ in LABELS]
     for t in things:
         key = id(t.texture) if t.texture is not None else None
         if key is not None and key not in textures and len(textures) < 8:
@@ -123,13 +129,13 @@ def sample_setting(rng):
         lamps[0].update(size=[float(rng.uniform(40, 160))] * 2)
     if mood == "back":
         lamps.append(
-            dict(
-                type="window",
-                pos=[float(rng.uniform(-900, 900)), 900.0, 700.0],
-                size=[900.0, 900.0],
-                kelvin=6500.0,
-                share=2.0,
-            )
+            {
+                "type": "window",
+                "pos": [float(rng.uniform(-900, 900)), 900.0, 700.0],
+                "size": [900.0, 900.0],
+                "kelvin": 6500.0,
+                "share": 2.0,
+            }
         )
     if mood == "dim":
         s["ambient_kelvin"] = float(rng.uniform(2400, 3200))
@@ -190,7 +196,7 @@ def opaque(thing):
     one scene serves the next: compiling takes far longer than rendering."""
     q = mi.traverse(thing)
     loose = {}
-    for key in q.keys():
+    for key in q:
         value = q[key]
         single = isinstance(value, (mi.Float, mi.Color3f)) and dr.width(value) == 1
         if single or isinstance(value, (mi.Transform4f, mi.AffineTransform4f)):
@@ -223,8 +229,8 @@ def label_map(loaded, sensor, K, dist, size):
 
 
 def shoot(study, shot, k, spp=SPP, views=1, view_of=None):
-    """[(picture (H, W, 3) uint8, labels (H, W) uint8)] of one shot, seen from `views` cameras (view_of(j, shot) gives the
-    others): building a scene takes longer than rendering it."""
+    """[(picture (H, W, 3) uint8, labels (H, W) uint8)] of one shot, seen from `views` cameras (view_of(j, shot) gives
+    the others): building a scene takes longer than rendering it."""
     rng = np.random.default_rng([study.seed, 60 + k, int(study.held_out)])
     d, light = surroundings(rng, shot, study.held_out)
     d.update({"type": "scene", "integrator": {"type": "path", "max_depth": 5, "rr_depth": 4}})
@@ -238,7 +244,7 @@ def shoot(study, shot, k, spp=SPP, views=1, view_of=None):
         size, K, dist, R, t = place(rng, shot)
         win = window(K, dist, size)
         focus = max(float((R @ shot.focus_at + t)[2]), 50.0)
-        lens = dict(aperture_mm=shot.aperture_mm, focus_mm=focus * (1 + float(rng.normal(0, 0.03))))
+        lens = {"aperture_mm": shot.aperture_mm, "focus_mm": focus * (1 + float(rng.normal(0, 0.03)))}
         eye = opaque(mi.load_dict(scene.sensor(R, t, K[0, 0], win, lens, spp, int(rng.integers(1 << 30)))))
         lin = np.array(
             mi.render(loaded, sensor=eye, integrator=tracer, spp=spp, seed=int(rng.integers(1 << 30))), np.float32
@@ -253,7 +259,7 @@ def shoot(study, shot, k, spp=SPP, views=1, view_of=None):
 def relight(loaded, rng):
     """Other strengths of the lamps in a loaded scene, without compiling anew."""
     q = mi.traverse(loaded)
-    for key in [k for k in q.keys() if k.endswith("radiance.value") or k == "env.scale"]:
+    for key in [k for k in q if k.endswith("radiance.value") or k == "env.scale"]:
         q[key] = q[key] * float(np.exp(rng.normal(0, 0.6)))
     q.update()
 

@@ -1,9 +1,9 @@
 """Teaching pictures: cakes of many kinds in many places, each with a label map, quickly.
 
 Rendering small pictures is bound by building scenes and compiling programs, so every scene is made of the same few
-plug-ins (one universal material in two forms, one lens, one environment, area lamps): the renderer's program is compiled
-once and used for thousands of scenes. A study is one arrangement of cakes; it is photographed several times with other
-cameras, lamps, benches, walls, hands and cards round the same meshes. Everything follows from the seed.
+plug-ins (one universal material in two forms, one lens, one environment, area lamps): the renderer's program is
+compiled once and used for thousands of scenes. A study is one arrangement of cakes; it is photographed several times
+with other cameras, lamps, benches, walls, hands and cards round the same meshes. Everything follows from the seed.
 """
 
 from dataclasses import dataclass, replace
@@ -41,7 +41,7 @@ def sample_study(seed, held_out=False):
     things, radius, height = sample_cake(rng, held_out)
     frame = _frame(things)
     more = int(rng.integers(1, 3)) if rng.random() < 0.13 else 0
-    for k in range(more):
+    for _ in range(more):
         other, r, _ = sample_cake(rng, held_out)
         a, d = rng.uniform(-0.2, np.pi + 0.2), radius + r + rng.uniform(60, 260)
         things = things + [t.moved(0, (d * np.cos(a), d * np.sin(a), 0)) for t in other]
@@ -68,7 +68,7 @@ def _bench_study(seed, rng):
     """A cake as the bench has them, coarse, photographed with the card as for a measurement."""
     p = params.sample_cake(seed)
     body = geometry.build_body(p, 0.22)
-    look = dict(glaze=Look(0.07, 0.55, 0, 0, 0.8), ganache=Look(0.26, 0.5)).get(p["kind"], CREAM)
+    look = {"glaze": Look(0.07, 0.55, 0, 0, 0.8), "ganache": Look(0.26, 0.5)}.get(p["kind"], CREAM)
     things = [
         Thing(
             "body",
@@ -91,7 +91,7 @@ def _bench_study(seed, rng):
     if b["colour"] == "wood":
         things.append(Thing("board", V, F, MATT, uv=uv, texture=props.surfaces.wood(rng, 512, 0.15)))
     else:
-        rgb = dict(gold=(0.83, 0.6, 0.22), white=(0.82, 0.82, 0.8), black=(0.022, 0.022, 0.024))[b["colour"]]
+        rgb = {"gold": (0.83, 0.6, 0.22), "white": (0.82, 0.82, 0.8), "black": (0.022, 0.022, 0.024)}[b["colour"]]
         things.append(plain("board", (V, F, np.array(rgb)), Look(0.28, 0.5, 0.95) if b["colour"] == "gold" else SATIN))
     return Study(int(seed), tuple(things), _frame(things), p["radius"], p["height"], p, False)
 

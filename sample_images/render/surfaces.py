@@ -115,7 +115,10 @@ def environment(rng, h=256):
     el = np.linspace(90, -90, h)[:, None]
     img = np.where(el > 38, 0.62, np.where(el > -12, 0.34, 0.14))[..., None] * np.ones((1, w, 3))
     img *= np.array([1.0, 0.97, 0.92])
-    row = lambda e: int(np.clip((90 - e) / 180 * h, 0, h - 1))
+
+    def row(e):
+        return int(np.clip((90 - e) / 180 * h, 0, h - 1))
+
     for _ in range(14):  # cupboards, doors, people in white or dark clothes
         x, ww = int(rng.integers(0, w)), int(rng.integers(w // 40, w // 9))
         a, b = sorted(rng.uniform(-12, 38, 2))

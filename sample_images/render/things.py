@@ -9,7 +9,7 @@ LABELS = ("other", "board", "body", "decoration", "card", "foot_border")
 
 @dataclass(frozen=True)
 class Look:
-    """Surface of a thing: the parameters of one universal material, so that every scene compiles to the same program."""
+    """Surface of a thing: the parameters of one universal material, so that all scenes compile to the same program."""
 
     roughness: float = 0.5
     specular: float = 0.4

@@ -294,11 +294,11 @@ def meringue(d, rng, rgb):
     return _grid(_revolve(np.maximum(r, 1e-4), t * d * rng.uniform(0.6, 1.1), 60), rgb)
 
 
-NEW = dict(
-    ball=ball, rose=rose, blossom=blossom, leaf=leaf, candle=candle, roll=roll, shard=shard, curl=curl, nut=nut,
-    cherry=cherry, slice_of_fruit=slice_of_fruit, citrus=citrus, biscuit=biscuit, heart=heart, sign=sign, figure=figure,
-    bow=bow, meringue=meringue,
-)  # fmt: skip
+NEW = {
+    "ball": ball, "rose": rose, "blossom": blossom, "leaf": leaf, "candle": candle, "roll": roll, "shard": shard,
+    "curl": curl, "nut": nut, "cherry": cherry, "slice_of_fruit": slice_of_fruit, "citrus": citrus,
+    "biscuit": biscuit, "heart": heart, "sign": sign, "figure": figure, "bow": bow, "meringue": meringue,
+}  # fmt: skip
 KNOWN = tuple(MAKE)
 ALL = KNOWN + tuple(NEW)
 
@@ -332,7 +332,7 @@ def rope(radius, z, size, rng, rgb, style, turns=TAU):
         r = radius + size / 2 * twist * np.cos(q)
         P = np.stack([r * np.cos(a), r * np.sin(a), z + size / 2 * (1 + twist * np.sin(q))], -1)
         return P.reshape(-1, 3), grid_faces(*P.shape[:2]), np.broadcast_to(rgb, (P.size // 3, 3))
-    kind = dict(pearl="meringue", shell="dollop", swirl="rosette", kiss="kiss", ball="ball")[style]
+    kind = {"pearl": "meringue", "shell": "dollop", "swirl": "rosette", "kiss": "kiss", "ball": "ball"}[style]
     n = max(int(turns * radius / (size * rng.uniform(0.82, 1.02))), 3)
     lean = rng.uniform(0.5, 1.2) if style == "shell" else 0.0
     protos = [make(kind, size, rng, rgb) for _ in range(2)]

@@ -4,6 +4,8 @@ A body is any (rows, cols, 3) grid in the cake frame with rows bottom -> rim -> 
 that repeats the first; `n_wall` rows belong to the side and the rounded edge. Clock hours everywhere in the output.
 """
 
+from typing import Any
+
 import numpy as np
 from scipy.ndimage import gaussian_filter1d
 
@@ -38,14 +40,14 @@ def fit_circle(x, y):
         cx, cy, r = cx + s[0], cy + s[1], r + s[2]
         if np.abs(s).max() < 1e-9:
             break
-    return dict(x=float(cx), y=float(cy), r=float(r), res=np.hypot(x - cx, y - cy) - r)
+    return {"x": float(cx), "y": float(cy), "r": float(r), "res": np.hypot(x - cx, y - cy) - r}
 
 
 def _polar_rows(x, y, cx, cy, reduce_max):
     """Radius at the directions PHI of closed rows of points about (cx, cy)."""
     best = np.full(len(PHI), -np.inf)
     rows = []
-    for xr, yr in zip(np.atleast_2d(x), np.atleast_2d(y)):
+    for xr, yr in zip(np.atleast_2d(x), np.atleast_2d(y), strict=True):
         a = np.arctan2(yr - cy, xr - cx) % TAU
         o = np.argsort(a)
         r = np.interp(PHI, a[o], np.hypot(xr - cx, yr - cy)[o], period=TAU)
@@ -89,7 +91,6 @@ def roundness(P):
 
 def fit_plane(P, R, cx=0.0, cy=0.0):
     """Area-weighted least-squares plane z = a + b x + c y of the top grid within RIM of the radius."""
-    X, Y, Z = P[..., 0], P[..., 1], P[..., 2]
     d1, d2 = P[1:, :-1] - P[:-1, :-1], P[:-1, 1:] - P[:-1, :-1]
     area = np.abs(d1[..., 0] * d2[..., 1] - d1[..., 1] * d2[..., 0])  # plan area of each cell
     mid = 0.25 * (P[1:, 1:] + P[:-1, 1:] + P[1:, :-1] + P[:-1, :-1])
@@ -106,7 +107,6 @@ def top_heights(P, R, plane, cx=0.0, cy=0.0):
     X, Y = P[..., 0] - cx, P[..., 1] - cy
     h = P[..., 2] - (plane[0] + plane[1] * X + plane[2] * Y)
     rho = np.hypot(X, Y)
-    t = np.arctan2(Y, X)
     rim = []
     for j in range(P.shape[1] - 1):  # radius decreases along the rows
         rim.append(np.interp(-RIM * R, -rho[:, j], h[:, j]))
@@ -129,8 +129,8 @@ def cut(wall, zs):
 
 
 def gaussian_regression(z, r, cutoff=CUTOFF):
-    """Gaussian profile filter of ISO 16610-21; at the ends the local straight line of ISO 16610-28/-31 (degree 1), which
-    is the same filter inside the profile. Returns the smooth part."""
+    """Gaussian profile filter of ISO 16610-21; at the ends the local straight line of ISO 16610-28/-31 (degree 1),
+    which is the same filter inside the profile. Returns the smooth part."""
     alpha = np.sqrt(np.log(2) / np.pi)
     d = z[None, :] - z[:, None]
     w = np.exp(-np.pi * (d / (alpha * cutoff)) ** 2)
@@ -150,7 +150,7 @@ def profile(z, r):
 
 
 def edge_radius(r, z):
-    """Least-squares circle through the rounding of one meridian: where its normal lies 15..75 degrees above horizontal."""
+    """Least-squares circle through the rounding of one meridian: where its normal rises 15..75 degrees."""
     dr, dz = np.gradient(gaussian_filter1d(r, 2)), np.gradient(gaussian_filter1d(z, 2))
     up = np.degrees(np.arctan2(-dr, dz))  # elevation of the outward normal
     k = (up > 15) & (up < 75)
@@ -169,28 +169,28 @@ class Side:
         self.n_side = n_side
         self.plane = fit_plane(self.top, self.R, self.cx, self.cy)
         self.H = float(self.plane[0])
-        n = int(round((HI - LO) * self.H / dz)) + 1
+        n = round((HI - LO) * self.H / dz) + 1
         self.z = np.linspace(LO * self.H, HI * self.H, n)
         self.X, self.Y = cut(self.wall, self.z)
         self.r = _polar_rows(self.X, self.Y, self.cx, self.cy, False)  # (z, PHI)
         self.str_all, self.rms_all, _ = profile(self.z, self.r.T)
 
     def meridian(self, a):
-        i = int(round(a / TAU * len(PHI))) % len(PHI)
+        i = round(a / TAU * len(PHI)) % len(PHI)
         r = self.r[:, i]
-        s, q, slope = profile(self.z, r)
-        j = int(round((a % TAU) / TAU * (self.P.shape[1] - 1))) % (self.P.shape[1] - 1)
+        s, q, _ = profile(self.z, r)
+        j = round((a % TAU) / TAU * (self.P.shape[1] - 1)) % (self.P.shape[1] - 1)
         k = slice(max(self.n_side - 1, 0), len(self.wall))
         col = self.wall[k, j]
         e = edge_radius(np.hypot(col[:, 0] - self.cx, col[:, 1] - self.cy), col[:, 2])
-        return dict(
-            clock=clock(a),
-            straightness=float(s[0]),
-            ridges=float(q[0]),
-            edge_radius=float(e),
-            radius_at_0_1=float(r[0]),
-            radius_at_0_9=float(r[-1]),
-        )
+        return {
+            "clock": clock(a),
+            "straightness": float(s[0]),
+            "ridges": float(q[0]),
+            "edge_radius": float(e),
+            "radius_at_0_1": float(r[0]),
+            "radius_at_0_9": float(r[-1]),
+        }
 
     def seen(self, eye):
         """Silhouette as the camera at `eye` (cake frame) sees it: for each height the extreme bearing of the
@@ -198,11 +198,11 @@ class Side:
         ax, ay = self.cx - eye[0], self.cy - eye[1]
         D, fwd = np.hypot(ax, ay), np.arctan2(ay, ax)
         b = (np.arctan2(self.Y - eye[1], self.X - eye[0]) - fwd + np.pi) % TAU - np.pi
-        out = {}
+        out: dict[str, Any] = {}
         for name, pick, sign in (("left", b.argmax(1), 1), ("right", b.argmin(1), -1)):
             bb = b[np.arange(len(b)), pick]
             r = D * np.sin(sign * bb)
-            s, q, slope = profile(self.z, r)
+            s, q, _ = profile(self.z, r)
             tangent = fwd + np.pi - sign * np.arccos(np.clip(self.R / D, -1, 1))
             m = self.meridian(tangent % TAU)
             out[name] = dict(
@@ -230,40 +230,46 @@ def quantities(P, n_wall, n_side=0):
     D = 2 * S.R
     m = {str(h): S.meridian(angle_of(h)) for h in (3, 6, 9, 12)}
     edges = [S.meridian(a)["edge_radius"] for a in np.linspace(0, TAU, 72, endpoint=False)]
-    at = lambda h, k: m[str(h)][k]
-    return S, dict(
-        diameter=D,
-        out_of_round=S.ront,
-        out_of_round_unfiltered=S.ront_raw,
-        height=S.H,
-        level=D * slope,
-        level_low_clock=clock(np.arctan2(-c, -b)) if slope > 0 else None,
-        level_9_to_3=D * float(b),
-        level_6_to_12=D * float(c),  # positive: 3 (12) o'clock is higher
-        dome=mid - rim,
-        dome_very_middle=very_mid - rim,
-        lean=float(np.hypot(sx, sy)),
-        lean_clock=clock(np.arctan2(sy, sx)),
-        lean_to_3=float(sx),
-        lean_to_12=float(sy),
-        taper=2 * (hi["r"] - lo["r"]),
-        taper_9_3=at(3, "radius_at_0_9") + at(9, "radius_at_0_9") - at(3, "radius_at_0_1") - at(9, "radius_at_0_1"),
-        taper_12_6=at(12, "radius_at_0_9") + at(6, "radius_at_0_9") - at(12, "radius_at_0_1") - at(6, "radius_at_0_1"),
-        side_straightness=max(at(3, "straightness"), at(9, "straightness")),
-        side_straightness_4=max(at(h, "straightness") for h in (3, 6, 9, 12)),
-        side_straightness_mean=float(S.str_all.mean()),
-        side_straightness_max=float(S.str_all.max()),
-        side_ridges=max(at(3, "ridges"), at(9, "ridges")),
-        side_ridges_4=max(at(h, "ridges") for h in (3, 6, 9, 12)),
-        side_ridges_mean=float(S.rms_all.mean()),
-        side_ridges_max=float(S.rms_all.max()),
-        edge_radius=float(np.nanmean([at(3, "edge_radius"), at(9, "edge_radius")])),
-        edge_radius_mean=float(np.nanmean(edges)),
-        edge_radius_median=float(np.nanmedian(edges)),
-        edge_radius_sd=float(np.nanstd(edges)),
-        edge_reaches_0_9=bool(np.nanmedian(edges) + 0.5 * D * slope > (1 - HI) * S.H),
-        meridians=m,
-    )
+
+    def at(h, k):
+        return m[str(h)][k]
+
+    return S, {
+        "diameter": D,
+        "out_of_round": S.ront,
+        "out_of_round_unfiltered": S.ront_raw,
+        "height": S.H,
+        "level": D * slope,
+        "level_low_clock": clock(np.arctan2(-c, -b)) if slope > 0 else None,
+        "level_9_to_3": D * float(b),
+        "level_6_to_12": D * float(c),  # positive: 3 (12) o'clock is higher
+        "dome": mid - rim,
+        "dome_very_middle": very_mid - rim,
+        "lean": float(np.hypot(sx, sy)),
+        "lean_clock": clock(np.arctan2(sy, sx)),
+        "lean_to_3": float(sx),
+        "lean_to_12": float(sy),
+        "taper": 2 * (hi["r"] - lo["r"]),
+        "taper_9_3": at(3, "radius_at_0_9") + at(9, "radius_at_0_9") - at(3, "radius_at_0_1") - at(9, "radius_at_0_1"),
+        "taper_12_6": at(12, "radius_at_0_9")
+        + at(6, "radius_at_0_9")
+        - at(12, "radius_at_0_1")
+        - at(6, "radius_at_0_1"),
+        "side_straightness": max(at(3, "straightness"), at(9, "straightness")),
+        "side_straightness_4": max(at(h, "straightness") for h in (3, 6, 9, 12)),
+        "side_straightness_mean": float(S.str_all.mean()),
+        "side_straightness_max": float(S.str_all.max()),
+        "side_ridges": max(at(3, "ridges"), at(9, "ridges")),
+        "side_ridges_4": max(at(h, "ridges") for h in (3, 6, 9, 12)),
+        "side_ridges_mean": float(S.rms_all.mean()),
+        "side_ridges_max": float(S.rms_all.max()),
+        "edge_radius": float(np.nanmean([at(3, "edge_radius"), at(9, "edge_radius")])),
+        "edge_radius_mean": float(np.nanmean(edges)),
+        "edge_radius_median": float(np.nanmedian(edges)),
+        "edge_radius_sd": float(np.nanstd(edges)),
+        "edge_reaches_0_9": bool(np.nanmedian(edges) + 0.5 * D * slope > (1 - HI) * S.H),
+        "meridians": m,
+    }
 
 
 # ---------------------------------------------------------------- decorations and board
@@ -284,7 +290,7 @@ def plan_shape(V, F, px=0.05):
 
 def ring(pieces, cx=0.0, cy=0.0):
     """Quantities of the decorations; pieces: dicts with x_mm, y_mm, diameter_mm, ring (bool)."""
-    out = dict(decoration_count=len(pieces))
+    out: dict[str, Any] = {"decoration_count": len(pieces)}
     if not pieces:
         return out
     d = np.array([q["diameter_mm"] for q in pieces])
@@ -323,13 +329,13 @@ def board(b, P):
         t = np.radians(b["turn"])
         m = b["half"] - np.maximum(np.abs(dx * np.cos(t) + dy * np.sin(t)), np.abs(-dx * np.sin(t) + dy * np.cos(t)))
     c = fit_circle(x, y)
-    return dict(
-        board_offset=float(np.hypot(c["x"] - b["x"], c["y"] - b["y"])),
-        board_offset_clock=clock(np.arctan2(c["y"] - b["y"], c["x"] - b["x"])),
-        margin_min=float(m.min()),
-        margin_max=float(m.max()),
-        board_height=b["thickness"],
-    )
+    return {
+        "board_offset": float(np.hypot(c["x"] - b["x"], c["y"] - b["y"])),
+        "board_offset_clock": clock(np.arctan2(c["y"] - b["y"], c["x"] - b["x"])),
+        "margin_min": float(m.min()),
+        "margin_max": float(m.max()),
+        "board_height": b["thickness"],
+    }
 
 
 # ---------------------------------------------------------------- colour
@@ -366,6 +372,6 @@ def show_through(rgb, weight, area_grid, keep, icing, min_area=4.0):
     return (
         100 * float(area_grid[mask & keep].sum() / max(total, 1e-9)),
         mask,
-        [dict(label=int(k), area_mm2=area[int(k)]) for k in good],
+        [{"label": int(k), "area_mm2": area[int(k)]} for k in good],
         lab2,
     )
