@@ -41,7 +41,12 @@ class EdgeSettings:
     blur_px: float = 1.2  # derivative filter across the edge: the blur of a phone's photo
     prior_mm: float = 1.3  # standard deviation of the outline about the fitted body
     prior_weight: float = 0.08  # of the prior against the edge's strength (0..1)
-    calm_weight: float = 0.12  # of that prior
+    calm_weight: float = 0.06  # of that prior
+    apart_weight: float = 0.5  # price of leaving that median, however far: a belt's edge is strong enough to pay it ...
+    apart_mm: float = (
+        0.5  # ... half of it at this distance; lamps and streaks that cross an edge are not (rendered cakes)
+    )
+    turn_price: float = 0.3  # of the steepest slope of the path, in a row
     corner_prior: float = 0.1  # of the second search's prior at the rounded edge, whose radius is not known
     calm_mm: float = 20.0  # second search: about the running median of the first over this length ...
     calm_prior_mm: float = 0.7  # ... with this standard deviation
@@ -195,11 +200,13 @@ def trace(strip: Strip, settings: EdgeSettings) -> NDArray[np.int64]:
     reach = max(1, int(np.ceil(settings.steepest * mm_per_row * px_per_mm / settings.step_px)))
     offset_mm = strip.offset_px / px_per_mm
     rest = np.repeat((offset_mm[None, :] / settings.prior_mm) ** 2, len(strength), 0)
-    path = _cheapest(settings.prior_weight * rest - strength, reach)
+    path = _cheapest(settings.prior_weight * rest - strength, reach, settings.turn_price)
     calm = median_filter(offset_mm[path], max(3, int(settings.calm_mm / mm_per_row)), mode="nearest")
-    rest = ((offset_mm[None, :] - calm[:, None]) / settings.calm_prior_mm) ** 2
-    rest[~strip.side] *= settings.corner_prior
-    return _cheapest(settings.calm_weight * rest - strength, reach)
+    away = (offset_mm[None, :] - calm[:, None]) ** 2
+    price = settings.calm_weight * away / settings.calm_prior_mm**2
+    price += settings.apart_weight * away / (away + settings.apart_mm**2)
+    price[~strip.side] *= settings.corner_prior
+    return _cheapest(price - strength, reach, settings.turn_price)
 
 
 def _bell(sigma: float, slope: bool = False) -> Array:
@@ -227,9 +234,9 @@ def _change_beyond(change: NDArray[Any], strip: Strip, settings: EdgeSettings) -
     return beyond**2 / (beyond**2 + floor**2)
 
 
-def _cheapest(cost: Array, reach: int) -> NDArray[np.int64]:
+def _cheapest(cost: Array, reach: int, turn_price: float) -> NDArray[np.int64]:
     """Column of the cheapest path from the first row to the last that moves by at most `reach` columns a row."""
-    price = 0.10 * (np.arange(-reach, reach + 1)[:, None] / reach) ** 2
+    price = turn_price * (np.arange(-reach, reach + 1)[:, None] / reach) ** 2
     n, m = cost.shape
     back, column = np.empty((n, m), np.int64), np.arange(m)
     padded = np.full(m + 2 * reach, np.inf)
