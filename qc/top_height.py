@@ -25,7 +25,7 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class TopHeightSettings:
-    """Spreads of what is weighed (standard deviations), from 43 rendered cakes with decorations."""
+    """Spreads of what is weighed (standard deviations), from 58 rendered cakes whose feet show."""
 
     feet: FeetSettings = field(default_factory=FeetSettings)
     sunk_mm: float = 0.15  # feet are seen so much below the icing's level: pieces sink in a little
