@@ -1,8 +1,8 @@
 """Pits, crumbs and finger marks: places in the unlit picture that stand out of the icing's own texture.
 
 Small spots: places where matched filters (`qc.matched`) answer strongest are described by how they stand out of what is
-round them, their flanks, their darkness and their colour; a logistic regression learnt on rendered cakes
-(`qc.spot_weights`) says how likely each is a blemish. Finger marks are broad hollows with a light and a dark flank; the
+round them, their flanks, their darkness and their colour; small networks learnt on rendered cakes
+(`qc.spot_weights`) say how likely each is a blemish. Finger marks are broad hollows with a light and a dark flank; the
 ridges, which run along the rows, are taken off them with a running median.
 """
 
@@ -27,7 +27,7 @@ Array = NDArray[Any]
 class SpotSettings:
     """What counts as a spot."""
 
-    likely: float = 0.25  # probability from which a place is a spot: most right by place on rendered cakes
+    likely: float = 0.45  # probability from which a place is a spot: most right by place on rendered cakes
     weakest: float = 4.0  # strength of the places looked at
     apart_mm: float = 1.6  # half the distance of two places
     most: int = 80  # places looked at in one picture
@@ -86,7 +86,7 @@ def _small(surface: Surface, settings: SpotSettings) -> list[Spot]:
     at, said, off_row = _look(surface, settings)
     if not len(at):
         return []
-    chance = 1 / (1 + np.exp(-(said @ np.array(LEARNT.weight) + LEARNT.offset)))
+    chance = LEARNT.chance(said)
     matched_mm = 3.3 * said[:, NAMES.index("scale")]  # a hollow's width over its matched blob's (rendered cakes)
     return [
         _measured(surface, off_row, int(row), int(column), float(p), float(mm), settings)

@@ -32,7 +32,9 @@ class IcingSettings:
     patch_mm2: float = 12.0  # no spots are looked for in patches larger than this ...
     patch_margin_mm: float = 5.0  # ... and this close to them: their ragged fringe is theirs
     thrown_mm: float = 3.0  # pieces on the top throw colour this much further than their margin
-    same_mm: float = 6.0  # spots of two photos nearer than this are one
+    same_mm: float = 6.0  # spots nearer than this are one ...
+    same_hours: float = 0.4  # ... and those of two side photos this near on the clock (they differ by 0.14 h rms) ...
+    same_height_mm: float = 2.0  # ... and at the same height
     colour_sigma: tuple[float, float, float] = (
         4.0,
         2.0,

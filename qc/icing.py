@@ -254,15 +254,19 @@ def _blemishes(
                 continue
             theta, z, x, y = place_mm(face, spot.column_px, spot.row_px, body)
             one = Blemish(spot.kind, face.photo, float(clock_of(theta)), z, spot.size_mm, x, y)
-            if not any(_same(one, o, settings.same_mm) for o in out):
+            if not any(_same(one, o, settings) for o in out):
                 out.append(one)
     return out
 
 
-def _same(a: Blemish, b: Blemish, reach_mm: float) -> bool:
+def _same(a: Blemish, b: Blemish, settings: IcingSettings) -> bool:
     if (a.photo == "top") != (b.photo == "top"):
         return False
-    reach = max(reach_mm, 0.5 * a.size_mm, 0.5 * b.size_mm)
+    if a.photo != b.photo:  # the two side photos' clocks differ a little
+        hours = abs((a.clock - b.clock + 6) % 12 - 6)
+        if hours < settings.same_hours and abs(a.height_mm - b.height_mm) < settings.same_height_mm:
+            return True
+    reach = max(settings.same_mm, 0.5 * a.size_mm, 0.5 * b.size_mm)
     return bool(np.sqrt((a.x_mm - b.x_mm) ** 2 + (a.y_mm - b.y_mm) ** 2 + (a.height_mm - b.height_mm) ** 2) < reach)
 
 
@@ -273,4 +277,6 @@ def _count_row(blemishes: list[Blemish], faces: list[Face], mirrors: bool, spong
     if not mirrors and (sponge or any(f.shown.widely for f in faces if f.photo != "top")):
         missed = 10.0
     u = float(np.sqrt(missed**2 + n))
-    return Measurement("blemishes", float(n), u, "1", tuple(f.photo for f in faces), interval=(max(0.0, n - u), n + u))
+    note = "places on the clock are good to about half an hour" if n else None
+    photos = tuple(f.photo for f in faces)
+    return Measurement("blemishes", float(n), u, "1", photos, note, interval=(max(0.0, n - u), n + u))

@@ -1,84 +1,54 @@
-"""How likely a place that stands out is a blemish: logistic weights, learnt on rendered cakes of all kinds and lights.
+"""How likely a place that stands out is a blemish: small networks, learnt on rendered cakes of all kinds and lights.
 
-Learnt by `tests/long/spot_weights.py`, which prints this table anew.
+Four networks of one hidden layer on standardised numbers; the mean of what they say counts. Learnt by
+`tests/long/spot_weights.py`, which writes `qc/spot_net.npz` anew; what a place is said to be is in `qc.spot_words`.
 """
 
 from dataclasses import dataclass
+from importlib import resources
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[Any]
 
 
 @dataclass(frozen=True)
 class Weights:
-    """Logistic regression on what `qc.blemishes.describe` says of a place."""
+    """Networks on what `qc.blemishes.describe` says of a place.
+
+    Attributes
+    ----------
+    names : tuple of str
+        Of the n numbers, in their order.
+    mean, spread : ndarray, shape (n,)
+        By which they are standardised.
+    inner, inner_offset : ndarray, shape (k, n, h), (k, h)
+        Of the hidden layer (tanh) of each of k networks.
+    outer, outer_offset : ndarray, shape (k, h), (k,)
+        Of the answer, whose logistic function is the probability.
+    """
 
     names: tuple[str, ...]
-    weight: tuple[float, ...]
-    offset: float
+    mean: Array
+    spread: Array
+    inner: Array
+    inner_offset: Array
+    outer: Array
+    outer_offset: Array
+
+    def chance(self, said: Array) -> Array:
+        """Probability (m,) that each of m places is a blemish, from what is said of them (m, n)."""
+        hidden = np.tanh((said - self.mean) / self.spread @ self.inner + self.inner_offset[:, None])  # (k, m, h)
+        answer = (hidden @ self.outer[..., None])[..., 0] + self.outer_offset[:, None]
+        return np.asarray((1 / (1 + np.exp(-answer))).mean(0))
 
 
-LEARNT = Weights(
-    (
-        "strength",
-        "over_near",
-        "over_median",
-        "blob",
-        "flanks_up",
-        "flanks_across",
-        "colour",
-        "colour_over_near",
-        "dark",
-        "light",
-        "rivals",
-        "row_strong",
-        "row_weak",
-        "column_strong",
-        "column_weak",
-        "to_border",
-        "facing",
-        "glare",
-        "luminance",
-        "top",
-        "grain",
-        "dark_over_grain",
-        "strength_on_dark",
-        "strength_on_top",
-        "scale",
-        "amplitude",
-        "row_peak",
-        "row_dark",
-        "row_light",
-        "row_peak_dark",
-    ),
-    (
-        0.0459,
-        1.0542,
-        -0.2844,
-        1.0472,
-        -0.1436,
-        -0.0169,
-        0.8348,
-        -0.5835,
-        0.3441,
-        -0.0397,
-        -0.4741,
-        -1.5256,
-        -0.1938,
-        -1.6095,
-        -0.1741,
-        0.4656,
-        0.8924,
-        -0.4441,
-        0.3398,
-        -0.0400,
-        -0.4691,
-        0.4027,
-        0.1166,
-        0.2947,
-        0.8012,
-        -0.0375,
-        0.8505,
-        -1.0905,
-        2.7398,
-        1.1133,
-    ),
-    -8.1077,
-)
+def _stored() -> Weights:
+    with resources.files("qc").joinpath("spot_net.npz").open("rb") as file, np.load(file) as kept:
+        parts = {k: kept[k].astype(float) for k in kept.files if k != "names"}
+        return Weights(tuple(str(n) for n in kept["names"]), **parts)
+
+
+LEARNT = _stored()

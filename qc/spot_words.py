@@ -123,11 +123,12 @@ def _quantile(values: Array, known: Mask, share: float) -> Array:
     """Quantile (n,) of the known values (n, m) of each row; 0 where none is known."""
     count = known.sum(1)
     order = np.sort(np.where(known, values, np.inf), 1)
+    order[np.isinf(order)] = 0.0  # never picked where any is known
     place = share * np.maximum(count - 1, 0)
     low = np.floor(place).astype(int)
     high, row = np.minimum(low + 1, np.maximum(count - 1, 0)), np.arange(len(order))
     out = order[row, low] + (place - low) * (order[row, high] - order[row, low]) if len(order) else place
-    return np.where(count > 0, np.nan_to_num(out, posinf=0.0), 0.0)
+    return np.where(count > 0, out, 0.0)
 
 
 def say(

@@ -8,7 +8,9 @@ import numpy as np
 import pytest
 
 from qc.colour import delta_e2000, lab_of_linear
-from qc.icing import IcingResult, colour_shift, measure_icing
+from qc.face import IcingSettings
+from qc.icing import IcingResult, _same, colour_shift, measure_icing
+from qc.quantities import Blemish
 from tests.surface_scene import PAPER, draw_cylinder, round_body, side_view
 
 PUBLISHED = Path(__file__).parent / "published"
@@ -141,3 +143,13 @@ def test_without_paper_there_is_no_colour() -> None:
     assert colour_shift(result, (90.0, 0.0, 0.0)) is None
     assert any("Colour is left out" in w for w in result.warnings)
     assert colour_shift(replace(result, colour_lab=None), (90.0, 0.0, 0.0)) is None
+
+
+def test_a_spot_that_both_side_photos_show_counts_once() -> None:
+    """Recovery of known truth: the two photos' clocks may differ by 0.4 h; at another height it is another spot."""
+    seen = Blemish("pit", "side", 4.5, 30.0, 2.5, 70.0, -40.0)
+    again = Blemish("pit", "side2", 4.8, 30.8, 2.5, 62.0, -52.0)
+    assert _same(again, seen, IcingSettings())
+    assert not _same(replace(again, height_mm=34.0), seen, IcingSettings())
+    assert not _same(replace(again, photo="side"), seen, IcingSettings())
+    assert not _same(replace(again, photo="top"), seen, IcingSettings())

@@ -6,7 +6,7 @@ import pytest
 
 from qc.blemishes import NAMES, SpotSettings, Surface, describe
 from qc.matched import MatchedSettings, respond
-from qc.spot_weights import LEARNT
+from qc.spot_weights import LEARNT, Weights
 
 PX = 4.0
 EVERY = np.ones((280, 700), bool)
@@ -57,3 +57,10 @@ def test_places_are_described_one_by_one_and_weighed_by_name() -> None:
     assert said.shape == (len(at), len(NAMES))
     assert {(round(r / 5), round(c / 5)) for r, c in at[:2]} == {(18, 30), (40, 100)}
     assert np.isfinite(said).all()
+
+
+def test_networks_say_what_their_formula_says() -> None:
+    """Analytic value: one network of one hidden unit with weights one and offset zero is 1 / (1 + exp(-tanh(x)))."""
+    one = Weights(("x",), np.zeros(1), np.ones(1), np.ones((1, 1, 1)), np.zeros((1, 1)), np.ones((1, 1)), np.zeros(1))
+    x = np.linspace(-2, 2, 5)
+    assert one.chance(x[:, None]) == pytest.approx(1 / (1 + np.exp(-np.tanh(x))))

@@ -3,7 +3,7 @@
     python -m tests.long.spot_weights FOLDER [FOLDER ...]
 
 Printed: how many places of spots of 2 mm and more are found and invented, cakes held out in eight parts, by
-probability; then the table for `qc/spot_weights.py`, to be pasted there. A place is a blemish if the truth has one
+probability; then `qc/spot_net.npz` is written. A place is a blemish if the truth has one
 of 1.5 mm or more within 2 mm; the neighbours of such a place, and dents, take no part.
 """
 
@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+from qc import spot_weights
 from qc.blemishes import NAMES, describe
 from qc.card import find_card
 from qc.face import Face, IcingSettings, read_face, side_surface, top_surface
@@ -20,6 +21,7 @@ from qc.finder import find
 from qc.paper import paper_white
 from qc.photo import read_photo
 from qc.quantities import Decoration
+from qc.spot_weights import Weights
 from tests.truth import load, true_body, true_view
 
 Array = np.ndarray
@@ -62,26 +64,42 @@ def examples(truth: dict[str, Any], body: Any, face: Face) -> tuple[Array, Array
     return said, what
 
 
-def learn(x: Array, y: Array, ridge: float = 10.0, rounds: int = 30) -> tuple[Array, float]:
-    """Weights and offset of a logistic regression by Newton's method, ridge on standardised columns."""
+def learn(x: Array, y: Array, networks: int = 4, hidden: int = 32, decay: float = 3e-4, rounds: int = 200) -> Weights:
+    """Networks with one hidden layer, each from another start, by Adam (Kingma and Ba, 2015) on all places at once."""
     mean, spread = x.mean(0), x.std(0) + 1e-9
-    z = np.c_[(x - mean) / spread, np.ones(len(x))]
-    w, tie = np.zeros(z.shape[1]), np.diag(np.r_[np.full(x.shape[1], ridge), 1e-6])
-    for _ in range(rounds):
-        p = 1 / (1 + np.exp(-z @ w))
-        w += np.linalg.solve(z.T @ (z * (p * (1 - p))[:, None]) + tie, z.T @ (y - p) - tie @ w)
-    return w[:-1] / spread, float(w[-1] - (w[:-1] * mean / spread).sum())
+    z, kept = (x - mean) / spread, []
+    for seed in range(networks):
+        rng = np.random.default_rng(seed)
+        w = [rng.normal(size=(z.shape[1], hidden)) / np.sqrt(z.shape[1]), np.zeros(hidden)]
+        w += [rng.normal(size=hidden) / np.sqrt(hidden), np.array(-3.0)]
+        first, second = [np.zeros_like(v) for v in w], [np.zeros_like(v) for v in w]
+        for t in range(1, rounds + 1):
+            a = np.tanh(z @ w[0] + w[1])
+            g = (1 / (1 + np.exp(-(a @ w[2] + w[3]))) - y) / len(y)
+            back = np.outer(g, w[2]) * (1 - a * a)
+            slopes = [z.T @ back + decay * w[0], back.sum(0), a.T @ g + decay * w[2], g.sum()]
+            for i, slope in enumerate(slopes):
+                first[i] = 0.9 * first[i] + 0.1 * slope
+                second[i] = 0.99 * second[i] + 0.01 * slope**2
+                w[i] = w[i] - 0.02 * first[i] / (1 - 0.9**t) / (np.sqrt(second[i] / (1 - 0.99**t)) + 1e-8)
+        kept.append(w)
+    return Weights(NAMES, mean, spread, *(np.array(v) for v in zip(*kept, strict=True)))
 
 
 def report(said: Array, what: Array, part: Array) -> None:
     chance, used = np.zeros(len(what)), what >= 0
     for k in range(8):
-        w, b = learn(said[used & (part != k)], what[used & (part != k)] > 0)
-        chance[part == k] = 1 / (1 + np.exp(-(said[part == k] @ w + b)))
+        chance[part == k] = learn(said[used & (part != k)], what[used & (part != k)] > 0).chance(said[part == k])
     for p in np.arange(0.15, 0.75, 0.05):
         hit, invented = ((chance > p) & (what == 2)).sum(), ((chance > p) & (what == 0)).sum()
         f1 = 2 * hit / (hit + invented + (what == 2).sum())
         print(f"from {p:.2f}: found {hit} of {(what == 2).sum()}, invented {invented}, F1 {f1:.2f}")
+
+
+def store(weights: Weights, path: Path) -> None:
+    """Write networks where `qc.spot_weights` reads them."""
+    parts = {k: np.asarray(v, np.float32) for k, v in vars(weights).items() if k != "names"}
+    np.savez_compressed(path, names=np.array(weights.names), **parts)
 
 
 def main() -> None:
@@ -96,8 +114,7 @@ def main() -> None:
             said, what, part = [*said, one], [*what, are], [*part, np.full(len(one), k % 8)]
     table, kinds, parts = np.concatenate(said), np.concatenate(what), np.concatenate(part)
     report(table, kinds, parts)
-    w, b = learn(table[kinds >= 0], kinds[kinds >= 0] > 0)
-    print(f"NAMES = {NAMES}\nLEARNT = Weights(NAMES, {tuple(np.round(w, 4).tolist())}, {b:.4f})")
+    store(learn(table[kinds >= 0], kinds[kinds >= 0] > 0), Path(spot_weights.__file__).parent / "spot_net.npz")
 
 
 if __name__ == "__main__":
