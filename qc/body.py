@@ -82,17 +82,20 @@ class Body:
         x, y = np.broadcast_arrays(np.asarray(x_mm, float), np.asarray(y_mm, float))
         return np.stack([x, y, self.top_z_mm(x, y)], -1)
 
-    def distance_mm(self, points_mm: Array) -> Array:
+    def distance_mm(self, points_mm: Array, waves: bool = True) -> Array:
         """Signed distance of points (..., 3) to the icing, positive outside; the body goes on below the board.
 
-        Exact for a cylinder with a rounded edge, to first order in the slopes of side and top otherwise.
+        Exact for a cylinder with a rounded edge, to first order in the slopes of side and top otherwise. Without
+        `waves` the harmonics are left out, which is quicker.
         """
         x, y, z = points_mm[..., 0], points_mm[..., 1], points_mm[..., 2]
         z_in = np.clip(z, 0.0, self.height_mm)
         c = self.centre_mm(z_in)
         dx, dy = x - c[..., 0], y - c[..., 1]
         rho = np.maximum(np.hypot(dx, dy), 1e-9)
-        a = rho - self._side_radius_xy(dx / rho, dy / rho, z_in / self.height_mm) + self.edge_mm
+        u = z_in / self.height_mm
+        side = self._side_radius_xy(dx / rho, dy / rho, u) if waves else self._mean_radius(u)
+        a = rho - side + self.edge_mm
         b = z - self._top_z_clamped(x, y, rho) + self.edge_mm
         return np.hypot(np.maximum(a, 0), np.maximum(b, 0)) + np.minimum(np.maximum(a, b), 0) - self.edge_mm
 
@@ -139,17 +142,18 @@ class Body:
 
     def _side_radius_xy(self, cos: Array, sin: Array, u: Array) -> Array:
         """side_radius_mm from the direction's cosine and sine: powers of a complex number, no trigonometry."""
-        r = (
-            self.radius_mm
-            + 0.5 * self.taper_mm * (u - 0.5) / (HIGH - LOW)
-            + np.interp(u, PROFILE_KNOTS, self.profile_mm)
-        )
+        r = self._mean_radius(u)
         turn = cos + 1j * sin
         power = turn
         for c, s in self.harmonics_mm:
             power = power * turn
             r = r + c * power.real + s * power.imag
         return r
+
+    def _mean_radius(self, u: Array) -> Array:
+        """Radius of the side at shares u of the height, the same in all directions."""
+        taper = 0.5 * self.taper_mm * (u - 0.5) / (HIGH - LOW)
+        return np.asarray(self.radius_mm + taper + np.interp(u, PROFILE_KNOTS, self.profile_mm), np.float64)
 
     def _top_z_clamped(self, x: Array, y: Array, rho: Array) -> Array:
         """The top's height, its dome not followed beyond the rim."""

@@ -82,9 +82,9 @@ def graze(
         to_board = np.where(directions[:, 2] < -1e-9, -eye_mm[2] / directions[:, 2], np.inf)
     high = np.minimum(high, to_board)
     low = np.minimum(low, high - 1e-3)
-    for count in samples:
+    for look, count in enumerate(samples, 1):
         t = low[:, None] + (high - low)[:, None] * np.linspace(0, 1, count)
-        d = body.distance_mm(eye_mm + t[..., None] * directions[:, None, :])
+        d = body.distance_mm(eye_mm + t[..., None] * directions[:, None, :], waves=look == len(samples))
         k = d.argmin(1)
         step = (high - low) / (count - 1)
         best = low + k * step
@@ -103,23 +103,25 @@ def graze(
 class Contour:
     """Points of a predicted contour.
 
-    points_px (N, 2), outward normals (N, 2) in the picture, and gradient_mm (N,): clearance gained per pixel outwards.
+    points_px (N, 2), outward normals (N, 2) in the picture, gradient_mm (N,): clearance gained per pixel outwards, and
+    along_mm (N,): where the lines of sight graze the body, of the body's own contours.
     """
 
     points_px: Array
     normals: Array
     gradient_mm: Array
     foot: NDArray[np.bool_]
+    along_mm: Array | None = None
 
 
-def clearance_gradient(view: View, body: Body, points_px: Array) -> tuple[Grazing, Array]:
-    """Clearance at pixels (N, 2) and its gradient (N, 2) in mm per pixel.
+def clearance_gradient(view: View, body: Body, points_px: Array, near_mm: Array | None = None) -> tuple[Grazing, Array]:
+    """Clearance at pixels (N, 2) and its gradient (N, 2) in mm per pixel; near_mm as for `graze`.
 
     Where a line of sight passes nearest, the place does not matter to first order: neighbouring lines are looked at at
     the same distance from the lens, or on the board when the line ends there.
     """
     h, eye = 0.75, view.eye_mm
-    g = graze(eye, view.rays(points_px), body)
+    g = graze(eye, view.rays(points_px), body, near_mm)
     shifted = points_px + np.array([[h, 0], [-h, 0], [0, h], [0, -h]])[:, None]
     rays = view.rays(shifted)
     along = np.where(g.foot, -eye[2] / rays[..., 2], g.along_mm)
@@ -127,20 +129,28 @@ def clearance_gradient(view: View, body: Body, points_px: Array) -> tuple[Grazin
     return g, np.stack([c[0] - c[1], c[2] - c[3]], -1) / (2 * h)
 
 
-def body_contour(view: View, body: Body, count: int) -> Contour:
-    """The body's outline in a photo: traced roughly outwards from its middle in `count` directions, then polished."""
-    points = _traced(view, body, count)
+def body_contour(view: View, body: Body, count: int, near_px: Array | None = None) -> Contour:
+    """The body's outline in a photo: traced roughly outwards from its middle in `count` directions, then polished.
+
+    With near_px (count, 2), the outline of a body and view that differ little, it is not traced again.
+    """
+    points, along = _traced(view, body, count) if near_px is None else near_px, None
     for _ in range(3):
-        g, gradient = clearance_gradient(view, body, points)
+        g, gradient = clearance_gradient(view, body, points, along)
+        along = g.along_mm
         square = np.maximum((gradient**2).sum(1), 1e-12)
         points = points - np.clip(g.clearance_mm / square, -60, 60)[:, None] * gradient
     size = np.sqrt(square)
-    return Contour(points, gradient / size[:, None], size, g.foot)
+    return Contour(points, gradient / size[:, None], size, g.foot, g.along_mm)
+
+
+TRACED = 96  # directions in which the outline is traced; between them it runs smoothly enough to begin with
 
 
 def _traced(view: View, body: Body, count: int) -> Array:
     """Points (count, 2) near the outline, by regula falsi with a bisection now and then."""
     middle = view.project(np.array([0.0, 0.0, 0.5 * body.height_mm]))
+    asked, count = np.linspace(0, 2 * np.pi, count, endpoint=False), min(count, TRACED)
     a = np.linspace(0, 2 * np.pi, count, endpoint=False)
     u = np.stack([np.cos(a), np.sin(a)], -1)
     eye = view.eye_mm
@@ -158,7 +168,8 @@ def _traced(view: View, body: Body, count: int) -> Array:
         inside = f < 0
         near, f_near = np.where(inside, mid, near), np.where(inside, f, f_near)
         far, f_far = np.where(inside, far, mid), np.where(inside, f_far, f)
-    return np.asarray(middle + ((near * f_far - far * f_near) / (f_far - f_near))[:, None] * u, np.float64)
+    reach = np.interp(asked, a, (near * f_far - far * f_near) / (f_far - f_near), period=2 * np.pi)
+    return np.asarray(middle + reach[:, None] * np.stack([np.cos(asked), np.sin(asked)], -1), np.float64)
 
 
 def board_contours(view: View, board: Board, count: int) -> tuple[Contour, Contour]:

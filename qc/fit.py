@@ -1,6 +1,6 @@
 """One cake fitted to all photos of a check at once."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import cv2
@@ -59,7 +59,6 @@ class CakeFit:
         return self.shares
 
 
-SAME_MM = 1.0  # starts whose height and board are no further apart end at the same cake
 AGREES = 3.0  # an edge nearer than so many of its standard deviations agrees
 UNSETTLED = "The photos did not settle on one shape; measure the cake by hand before you lean on these figures."
 
@@ -135,14 +134,14 @@ def _best_of(
     """The supposed board and start with which most of the photos' edges agree.
 
     Where the rim is hard to see the finder's borders may lead to a wrong edge, so the cake is also begun lower and
-    taller. A quick look at every start, with fewer points, tells which are worth a full fit.
+    taller. A quick look at every start, with fewer points, tells which is worth following.
     """
     quick: list[tuple[float, _Trial]] = []
     faults: list[OutlineError] = []
 
     def begin(t: _Trial) -> None:
         try:
-            problem, solution = _rounds(inputs, poses, t, scale, quick=True)
+            problem, solution = _rounds(inputs, poses, _stiff(t), scale, t.settings.wide_px)
         except OutlineError as error:
             faults.append(error)
         else:
@@ -155,28 +154,22 @@ def _best_of(
         p = board.start.copy()
         p[joint.HEIGHT] += other
         begin(replace(board, parameters=p))
-    fits: list[tuple[float, joint.Problem, joint.Solution]] = []
-    for t in _different(sorted(quick, key=lambda q: -q[0]), trials[0].settings):
+    for _, t in sorted(quick, key=lambda q: -q[0]):
         try:
-            problem, solution = _rounds(inputs, poses, t, scale, quick=False)
+            return _result(inputs, poses, *_followed(inputs, poses, t, scale))
         except OutlineError as error:
             faults.append(error)
-        else:
-            fits.append((_agreeing(problem, solution), problem, solution))
-    if not fits:
-        raise faults[0]
-    _, problem, solution = max(fits, key=lambda f: f[0])
-    return _result(inputs, poses, problem, solution)
+    raise faults[0]
 
 
-def _different(begun: list[tuple[float, _Trial]], settings: FitSettings) -> list[_Trial]:
-    """Those of the starts, the best first, that are nearly as good as it and do not stand for the same cake."""
-    out: list[_Trial] = []
-    for agreeing, t in begun:
-        apart = [np.abs(t.parameters - o.parameters)[[joint.HEIGHT, joint.BOARD_T]].max() for o in out]
-        if min(apart, default=np.inf) > SAME_MM and agreeing >= settings.nearly * begun[0][0]:
-            out.append(t)
-    return out[: settings.full_fits]
+def _followed(
+    inputs: Mapping[str, PhotoInput], poses: Mapping[str, Pose], trial: _Trial, scale: Array
+) -> tuple[joint.Problem, joint.Solution]:
+    """A start followed to the end: closely first, then once more from far off, which counts if more edges agree."""
+    first = _rounds(inputs, poses, trial, scale, trial.settings.close_px)
+    shaped, looks = replace(trial, parameters=first[1].parameters), trial.settings.again_px
+    again = _rounds(inputs, poses, shaped, scale, looks)
+    return again if _agreeing(*again) >= _agreeing(*first) else _rounds(inputs, poses, shaped, scale, looks[-2:])
 
 
 def _agreeing(problem: joint.Problem, solution: joint.Solution) -> float:
@@ -284,8 +277,7 @@ def _coarse(
     )
     everything = np.ones(joint.CAKE, bool), np.ones(joint.PHOTO, bool)
     rounds = [
-        (4.0, (cake_only, place_only)),
-        (2.5, everything),
+        (4.0, everything),
         (2.5, everything),
     ]
     for robust, (free_cake, free_photo) in rounds:
@@ -308,25 +300,35 @@ def _enough(terms: list[joint.PhotoTerm]) -> None:
             )
 
 
+def _stiff(trial: _Trial) -> _Trial:
+    """For a quick look: fewer points, and a cake that keeps to what is usual."""
+    settings = trial.settings
+    settings = replace(
+        settings,
+        body_points=settings.body_points // 2,
+        board_points=settings.board_points // 2,
+        board_t_sd_mm=0.3 * settings.board_t_sd_mm,
+        dome_sd_mm=0.05,
+        taper_sd_mm=1.0,
+        lean_sd_mm=1.0,
+        wave_sd_mm=0.15,
+        profile_sd_mm=0.2,
+    )
+    return replace(trial, settings=settings)
+
+
 def _rounds(
-    inputs: Mapping[str, PhotoInput], poses: Mapping[str, Pose], trial: _Trial, scale: Array, quick: bool
+    inputs: Mapping[str, PhotoInput],
+    poses: Mapping[str, Pose],
+    trial: _Trial,
+    scale: Array,
+    looks: Sequence[tuple[float, float, int]],
 ) -> tuple[joint.Problem, joint.Solution]:
-    """Fit to the photos' own edges, in rounds that look ever closer: the wide ones first, then the close ones."""
+    """Fit to the photos' own edges, in rounds that look ever closer."""
     settings, p = trial.settings, trial.parameters
-    if quick:
-        settings = replace(
-            settings,
-            body_points=settings.body_points // 2,
-            board_points=settings.board_points // 2,
-            board_t_sd_mm=0.3 * settings.board_t_sd_mm,
-            dome_sd_mm=0.05,
-            taper_sd_mm=1.0,
-            lean_sd_mm=1.0,
-            wave_sd_mm=0.15,
-            profile_sd_mm=0.2,
-        )
-    for reach, expected, steps in settings.wide_px if quick else settings.close_px:
-        terms = terms_of(inputs, poses, p, trial.start, scale, trial.square, settings, Round(reach, expected))
+    terms: list[joint.PhotoTerm] = []
+    for reach, expected, steps in looks:
+        terms = terms_of(inputs, poses, p, trial.start, scale, trial.square, settings, Round(reach, expected), terms)
         _enough(terms)
         rows, mean = cake_prior(settings, trial.start)
         problem = joint.Problem(terms, rows, mean, trial.square, settings.robust)

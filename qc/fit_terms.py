@@ -1,6 +1,6 @@
 """What one round of the fit knows: what holds for any cake, and the outline points found about a predicted one."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
 from functools import cached_property
 
@@ -38,16 +38,14 @@ class FitSettings:
     board_points: int = 160  # places along the board's edge
     wide_px: tuple[tuple[float, float, int], ...] = ((16.0, 6.0, 5), (12.0, 5.0, 5))  # per 2016 px of width: how far a
     # round looks for edges, how far off (one standard deviation) it expects them, and how many steps it takes
-    close_px: tuple[tuple[float, float, int], ...] = (
-        (10.0, 4.0, 5),
-        (8.0, 3.0, 4),
-        (6.0, 2.5, 4),
-        (5.0, 2.0, 4),
+    close_px: tuple[tuple[float, float, int], ...] = ((10.0, 4.0, 5), (6.0, 2.5, 4))  # with nothing held stiff any more
+    again_px: tuple[tuple[float, float, int], ...] = (
+        (24.0, 12.0, 5),  # once more from far off: the shape is known now, so edges that lay out of reach are met
+        (14.0, 6.0, 4),
+        (8.0, 3.5, 4),
         (4.0, 1.5, 12),
     )
     other_heights_mm: tuple[float, ...] = (-6.0, 5.0)  # to begin with as well: beyond what the finder's borders say
-    nearly: float = 0.92  # share of the best start's agreeing edges that makes another worth following
-    full_fits: int = 2  # the most promising starts that are followed to the end
     border_net: float = 2.0  # standard deviation of the finder's border, network pixels, which anchors the fine rounds
     texture_mm: float = 0.12  # icing's own unevenness at one point, that a smooth body can't follow
     crowd: float = 5.0  # neighbouring points share their texture: their weight falls by this much squared
@@ -137,7 +135,8 @@ def _photo_prior(name: str, i: PhotoInput, pose: Pose, block: Array, settings: F
 
 
 def _outline_points(view: View, body: Body, contour: Contour, edges: Edges, sigma_px: Array) -> joint.OutlinePoints:
-    grazing, gradient = clearance_gradient(view, body, edges.points_px)
+    near = None if contour.along_mm is None else contour.along_mm[edges.index]
+    grazing, gradient = clearance_gradient(view, body, edges.points_px, near)
     size = np.linalg.norm(gradient, axis=1)
     flat = contour.foot[edges.index]
     no = np.zeros(len(flat), bool)
@@ -182,14 +181,27 @@ def terms_of(
     square: bool,
     settings: FitSettings,
     how: Round,
+    before: Sequence[joint.PhotoTerm] = (),
 ) -> list[joint.PhotoTerm]:
-    """Contours predicted from p, edges found along them, per photo."""
+    """Contours predicted from p, edges found along them, per photo; `before`: the terms of the round before."""
     out = []
     body, board = joint.body_of(p[: joint.CAKE]), joint.board_of(p[: joint.CAKE], square)
     for k, (name, i) in enumerate(inputs.items()):
         b = slice(joint.CAKE + joint.PHOTO * k, joint.CAKE + joint.PHOTO * (k + 1))
-        out.append(_term(name, i, poses[name], p[b], start[b], (p[: joint.CAKE], body, board), scale, settings, how))
+        near = before[k].contour_px if before else None
+        predicted = _Predicted(p[: joint.CAKE], body, board, near)
+        out.append(_term(name, i, poses[name], p[b], start[b], predicted, scale, settings, how))
     return out
+
+
+@dataclass(frozen=True)
+class _Predicted:
+    """The cake as it is known before a round: its block, body and board, and a photo's outline of the round before."""
+
+    cake: Array
+    body: Body
+    board: Board
+    near_px: Array | None
 
 
 def _term(
@@ -198,13 +210,13 @@ def _term(
     pose: Pose,
     photo: Array,
     start: Array,
-    predicted: tuple[Array, Body, Board],
+    predicted: _Predicted,
     scale: Array,
     settings: FitSettings,
     how: Round,
 ) -> joint.PhotoTerm:
     """What one photo shows about the predicted cake: its block, body and board."""
-    cake, body, board = predicted
+    cake, body, board = predicted.cake, predicted.body, predicted.board
     size, ask = (i.photo.width_px, i.photo.height_px), EdgeSettings()
     view = joint.cake_view(cake, photo, size)
     zoom = max(size) / 2016
@@ -212,9 +224,10 @@ def _term(
     border = _border_contour(view, body, i.icing_border)
     anchors = _anchors(i.finding, border, settings)
     points = _outline_points(view, body, border, anchors, anchors.sigma_px * settings.crowd)
-    worth = np.zeros(0)
+    worth, traced = np.zeros(0), None
     if how.reach_px > 0:
-        contour = body_contour(view, body, settings.body_points)
+        contour = body_contour(view, body, settings.body_points, predicted.near_px)
+        traced = contour.points_px
         edges = _fine_edges(i, contour, body_sides_fit(i.finding, contour, ask, False), how, zoom)
         own = np.hypot(edges.sigma_px, settings.texture_mm * per_mm) * settings.crowd
         worth = 1 - beyond(i.finding, edges.points_px, contour.normals[edges.index], ask)[BODY]
@@ -222,7 +235,7 @@ def _term(
     on_board = _on_board(i, view, board, settings, how, zoom, per_mm)
     rows, mean = _photo_prior(name, i, pose, start, settings)
     fine = len(points) - len(anchors.index)
-    return joint.PhotoTerm(name, size, i.card, scale, points, on_board, rows, mean, fine, worth, settings.crowd)
+    return joint.PhotoTerm(name, size, i.card, scale, points, on_board, rows, mean, fine, worth, settings.crowd, traced)
 
 
 def _on_board(
@@ -260,7 +273,7 @@ def _border_contour(view: View, body: Body, border: Border) -> Contour:
     """The finder's border as a contour: which of its points lie on the board is the body's to say."""
     grazing, gradient = clearance_gradient(view, body, border.points_px)
     size = np.linalg.norm(gradient, axis=1)
-    return Contour(border.points_px, border.normals, np.maximum(size, 1e-4), grazing.foot)
+    return Contour(border.points_px, border.normals, np.maximum(size, 1e-4), grazing.foot, grazing.along_mm)
 
 
 def _border_edges(finding: Finding, contour: Contour, keep: NDArray[np.bool_], settings: FitSettings) -> Edges:

@@ -110,6 +110,7 @@ class PhotoTerm:
     fine: int  # how many of the body's points are edges of the photo itself; the others are the finder's border
     worth: Array  # (fine,) how sure the finder is that icing ends at the point
     crowd: float  # by how much outline points' standard deviations were raised, since neighbours err alike
+    contour_px: Array | None = None  # the body's predicted outline, with which the next round begins
 
 
 @dataclass

@@ -30,7 +30,7 @@ class StartSettings:
     height_mm: float = 12.0
     place_mm: float = 12.0
     shrink: int = 2  # the finder's picture is halved for speed
-    evaluations: int = 300
+    evaluations: int = 160
     edge_share: float = 0.05  # rounding of the rim, share of the radius
     plain_height_mm: tuple[float, float] = (75.0, 45.0)  # cakes' usual height and its spread, which breaks ties
 
@@ -48,10 +48,15 @@ class _Map:
         p = (self.finding.to_net(points_px) + 0.5) / self.shrink - 0.5
         if not np.isfinite(p).all() or np.abs(p).max() > 1e4:
             return -1e6
-        hull = cv2.convexHull(np.round(p * 16).astype(np.int32))
-        mask = np.zeros(self.weight.shape, np.uint8)
-        cv2.fillConvexPoly(mask, hull, 1, cv2.LINE_8, 4)
-        return float(cv2.mean(self.weight, mask)[0] * cv2.countNonZero(mask))
+        h, w = self.weight.shape
+        low, high = np.floor(p.min(0)).astype(int), np.ceil(p.max(0)).astype(int) + 1
+        low, high = np.clip(low, 0, [w, h]), np.clip(high, 0, [w, h])
+        if (high <= low).any():
+            return 0.0
+        part = self.weight[low[1] : high[1], low[0] : high[0]]
+        mask = np.zeros(part.shape, np.uint8)
+        cv2.fillConvexPoly(mask, cv2.convexHull(np.round((p - low) * 16).astype(np.int32)), 1, cv2.LINE_8, 4)
+        return float(cv2.mean(part, mask)[0] * cv2.countNonZero(mask))
 
 
 def _shrunk(layer: NDArray[np.float32], shrink: int) -> NDArray[np.float32]:
@@ -94,7 +99,7 @@ def cover_body(
         usual, spread = settings.plain_height_mm
         return 1 - seen / whole + 1e-3 * ((height - usual) / spread) ** 2
 
-    return _moved(start, at, scale, _search(cost, len(at), settings))
+    return _moved(start, at, scale, _search(cost, len(at), settings, (1.0, 0.4)))
 
 
 def cover_board(
@@ -122,19 +127,19 @@ def cover_board(
             seen += m.covered(joint.cake_view(p[: joint.CAKE], p[b], size).project(np.concatenate(both)))
         return 1 - seen / max(whole, 1.0)
 
-    found = _search(cost, len(at), settings)
+    found = _search(cost, len(at), settings, (0.6,))
     return _moved(start, at, scale, found), cost(found)
 
 
-def _search(cost: Callable[[Array], float], size: int, settings: StartSettings) -> Array:
+def _search(cost: Callable[[Array], float], size: int, settings: StartSettings, reaches: tuple[float, ...]) -> Array:
     """Simplex search, twice: a simplex that has collapsed starts afresh."""
     x = np.zeros(size)
-    for reach in (1.0, 0.4):
+    for reach in reaches:
         simplex = np.vstack([x, x + reach * np.eye(size)])
         options = {
             "maxfev": settings.evaluations,
-            "xatol": 0.02,
-            "fatol": 2e-5,
+            "xatol": 0.04,
+            "fatol": 1e-4,
             "initial_simplex": simplex,
             "adaptive": True,
         }
