@@ -9,7 +9,7 @@ Pixel coordinates: the centre of the top-left pixel is (0, 0), in the photo and 
 
 import threading
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from importlib import resources
 
 import cv2
@@ -88,7 +88,13 @@ class Finding:
 
     def net_labels(self) -> NDArray[np.uint8]:
         """Most probable label (h, w) at the network's resolution."""
-        return self.probabilities.argmax(0).astype(np.uint8)
+        return self._net_labels
+
+    @cached_property
+    def _net_labels(self) -> NDArray[np.uint8]:
+        labels = self.probabilities.argmax(0).astype(np.uint8)
+        labels.flags.writeable = False
+        return labels
 
     def labels(self, size: tuple[int, int] | None = None) -> NDArray[np.uint8]:
         """Most probable label of every pixel.

@@ -51,7 +51,7 @@ class FitSettings:
     crowd: float = 5.0  # neighbouring points share their texture: their weight falls by this much squared
     common_px: float = 0.25  # error that a whole outline may share: where does soft cream end?
     common_mm: float = 0.05  # the same, as a length on the cake
-    yaw_sd_rad: float = np.radians(4.0)  # where a person stands; DEVELOPERS.md allows 0.7 h
+    yaw_sd_rad: float = np.radians(10.0)  # where a person stands; DEVELOPERS.md allows 0.7 h
     taper_sd_mm: float = 3.0
     lean_sd_mm: float = 3.0
     slope_sd: float = 0.012
