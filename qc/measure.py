@@ -12,7 +12,7 @@ from qc.card import CardView, find_card
 from qc.decorations import DecorationResult, find_decorations
 from qc.errors import PhotoError
 from qc.finder import Finding, find
-from qc.fit import CakeFit, PhotoInput, fit_cake
+from qc.fit import CakeFit, PhotoInput, fit_cake, fit_turned
 from qc.icing import IcingResult, colour_shift, measure_icing
 from qc.overlay import overlays
 from qc.paper import paper_white
@@ -23,6 +23,7 @@ from qc.quantities import CheckResult, Measurement, PhotoReport
 from qc.relief import ReliefResult, measure_relief
 from qc.retake import check_photo, check_together
 from qc.shape import measure_shape, top_height_sd_mm
+from qc.top_height import raise_top, top_height
 
 Array = NDArray[np.float64]
 Tell = Callable[[str], None]
@@ -38,6 +39,7 @@ class MeasureSettings:
     house_colour: tuple[float, float, float] | None = None  # CIELAB (D65) of the house standard
     semi_naked: bool = False  # sponge is meant to show
     fillings_mm: tuple[float, ...] = ()  # heights of the fillings' middles above the board, by the layer plan
+    moved_mm: float = 0.7  # decorations are found anew when a better fit moves the top by more than this
 
 
 @dataclass(frozen=True)
@@ -104,29 +106,61 @@ def run_stages(
     pixels = {n: s.photo.pixels for n, s in seen.items()}
     findings = {n: s.finding for n, s in seen.items()}
     fit = fit_cake(inputs, scale, settings.print_scale_uncertainty)
+    say("decorations")
+    fit, decorations = _with_decorations(fit, inputs, settings)
     fit = judged(fit, findings, {n: s.photo.said for n, s in seen.items()})
-    say("decorations and side lines")
-    with ThreadPoolExecutor(1) as pool:
-        side_lines = pool.submit(measure_profiles, pixels, fit.views, fit.body, findings, settings.fillings_mm)
-        decorations = find_decorations(
-            pixels["top"],
-            fit.views["top"],
-            fit.body,
-            findings["top"],
-            settings.expected_decorations,
-            height_sd_mm=top_height_sd_mm(fit),
-        )
-        profiles = side_lines.result()
-    say("surface of the icing")
+    say("side lines and surface of the icing")
     paper = {n: paper_white(s.photo, s.card) for n, s in seen.items()}
     with ThreadPoolExecutor(1) as pool:
-        waves = pool.submit(measure_relief, pixels, fit.views, fit.body, findings, profiles)
-        icing = measure_icing(
-            pixels, fit.views, fit.body, findings, paper, decorations.pieces, semi_naked=settings.semi_naked
+        surface = pool.submit(
+            measure_icing,
+            pixels,
+            fit.views,
+            fit.body,
+            findings,
+            paper,
+            decorations.pieces,
+            semi_naked=settings.semi_naked,
         )
-        relief = waves.result()
+        profiles = measure_profiles(pixels, fit.views, fit.body, findings, settings.fillings_mm)
+        relief = measure_relief(pixels, fit.views, fit.body, findings, profiles)
+        icing = surface.result()
     notes = tuple(p.note for p in priors.values() if p.note)
     return Stages(seen, fit, profiles, icing, relief, decorations, notes)
+
+
+def _with_decorations(
+    fit: CakeFit, inputs: Mapping[str, PhotoInput], settings: MeasureSettings
+) -> tuple[CakeFit, DecorationResult]:
+    """The decorations, and the cake fitted anew with what they tell: its turns between the photos, the top's height."""
+    pixels, findings = {n: i.photo.pixels for n, i in inputs.items()}, {n: i.finding for n, i in inputs.items()}
+
+    def decorations_of(known: CakeFit) -> DecorationResult:
+        view, sd = known.views["top"], top_height_sd_mm(known)
+        return find_decorations(
+            pixels["top"], view, known.body, findings["top"], settings.expected_decorations, height_sd_mm=sd
+        )
+
+    found = decorations_of(fit)
+    first = top_height(fit, pixels, findings, found.kinds)
+    if first is None:
+        return fit, found
+    scale = np.array(settings.print_scale)
+    turned = fit_turned(fit, first.turns_rad, inputs, scale, settings.print_scale_uncertainty)
+    told = top_height(turned, pixels, findings, found.kinds)
+    better = turned if told is None else raise_top(turned, told)
+    return better, decorations_of(better) if _moved_mm(fit, better) > settings.moved_mm else found
+
+
+def _moved_mm(before: CakeFit, after: CakeFit) -> float:
+    """How far places on the top, where decorations stand, have moved in the top photo."""
+    a = np.linspace(0, 2 * np.pi, 12, endpoint=False)
+    px = []
+    for fit in (before, after):
+        x, y = 0.7 * fit.body.radius_mm * np.cos(a), 0.7 * fit.body.radius_mm * np.sin(a)
+        px.append(fit.views["top"].project(fit.body.top_point_mm(x, y)))
+    scale = after.views["top"].px_per_mm(np.array([0.0, 0.0, after.body.height_mm]))
+    return float(np.linalg.norm(px[0] - px[1], axis=1).max()) / scale
 
 
 def look(photos: Mapping[str, Photo]) -> list[Seen]:
