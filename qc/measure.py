@@ -105,9 +105,7 @@ def run_stages(
     inputs = {n: PhotoInput(s.photo, s.card, s.finding, priors[n]) for n, s in seen.items()}
     pixels = {n: s.photo.pixels for n, s in seen.items()}
     findings = {n: s.finding for n, s in seen.items()}
-    fit = fit_cake(inputs, scale, settings.print_scale_uncertainty)
-    say("decorations")
-    fit, decorations = _with_decorations(fit, inputs, settings)
+    fit, decorations = fit_with_decorations(inputs, settings, say)
     fit = judged(fit, findings, {n: s.photo.said for n, s in seen.items()})
     say("side lines and surface of the icing")
     paper = {n: paper_white(s.photo, s.card) for n, s in seen.items()}
@@ -129,10 +127,17 @@ def run_stages(
     return Stages(seen, fit, profiles, icing, relief, decorations, notes)
 
 
-def _with_decorations(
-    fit: CakeFit, inputs: Mapping[str, PhotoInput], settings: MeasureSettings
+def fit_with_decorations(
+    inputs: Mapping[str, PhotoInput], settings: MeasureSettings, say: Tell = lambda stage: None
 ) -> tuple[CakeFit, DecorationResult]:
-    """The decorations, and the cake fitted anew with what they tell: its turns between the photos, the top's height."""
+    """The cake fitted to its photos, its decorations, and the fit made better by what these tell.
+
+    They show how the cake was turned between the photos, which outlines hardly do, and how high the top lies.
+
+    Raises
+    ------
+    CardError, OutlineError, FitError
+    """
     pixels, findings = {n: i.photo.pixels for n, i in inputs.items()}, {n: i.finding for n, i in inputs.items()}
 
     def decorations_of(known: CakeFit) -> DecorationResult:
@@ -141,11 +146,13 @@ def _with_decorations(
             pixels["top"], view, known.body, findings["top"], settings.expected_decorations, height_sd_mm=sd
         )
 
+    scale = np.array(settings.print_scale)
+    fit = fit_cake(inputs, scale, settings.print_scale_uncertainty)
+    say("decorations")
     found = decorations_of(fit)
     first = top_height(fit, pixels, findings, found.kinds)
     if first is None:
         return fit, found
-    scale = np.array(settings.print_scale)
     turned = fit_turned(fit, first.turns_rad, inputs, scale, settings.print_scale_uncertainty)
     told = top_height(turned, pixels, findings, found.kinds)
     better = turned if told is None else raise_top(turned, told)

@@ -34,8 +34,10 @@ class ShowSettings:
     dark_wide: float = 0.40  # log light that tells dark sponge where it is meant to show
     seed_mm2: float = 1.5  # of certain places that a patch needs
     row_mm: float = 60.0  # length of row whose median takes the ridges off
-    widely: float = 0.13  # share of strongly coloured places from which sponge is taken as meant; ten rendered semi-naked
-    # cakes have 0.17 and more, a white one between a warm and a cold light 0.10
+    widely: float = (
+        0.13  # share of strongly coloured places from which sponge is taken as meant; ten rendered semi-naked
+    )
+    # semi-naked cakes have 0.17 and more, a white one between a warm and a cold light 0.10
     least_luminance: float = 0.45  # darker icing mirrors as much as it shows: nothing can be told
     px_per_mm: float = 2.0
 

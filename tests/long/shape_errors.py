@@ -17,7 +17,8 @@ from qc import shape
 from qc.card import find_card
 from qc.errors import CakeQCError
 from qc.finder import find
-from qc.fit import PhotoInput, fit_cake
+from qc.fit import PhotoInput
+from qc.measure import MeasureSettings, fit_with_decorations
 from qc.photo import read_photo
 from qc.profile import measure_profiles
 from qc.profiles import prior_for
@@ -33,6 +34,7 @@ ROWS = {
     "lean 12": (shape.LEAN_12, "lean_to_12"),
     "taper": (shape.TAPER, "taper"),
     "out of round": (shape.ROUND, "out_of_round"),
+    "dome": (shape.DOME, "dome"),
 }
 
 
@@ -44,7 +46,7 @@ def errors_of(folder: Path) -> dict[str, tuple[float, float]]:
         photo = read_photo(folder / f"{name}.jpg", name)
         card = find_card(photo)
         inputs[name] = PhotoInput(photo, card, find(photo.pixels), prior_for(photo, None, card))
-    fit = fit_cake(inputs, np.full(2, truth["print_scale"]), 1e-9)
+    fit, _ = fit_with_decorations(inputs, MeasureSettings((truth["print_scale"],) * 2, 1e-9))
     value, _, shares = shape.shape_components(fit)
     pixels, findings = {n: i.photo.pixels for n, i in inputs.items()}, {n: i.finding for n, i in inputs.items()}
     ridges_mm = measure_profiles(pixels, fit.views, fit.body, findings).ridges_mm
