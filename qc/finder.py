@@ -230,6 +230,14 @@ def _cake(finding: Finding) -> NDArray[np.bool_]:
     return np.isin(finding.net_labels(), CAKE) & finding.inside()
 
 
+def main_cake(finding: Finding) -> NDArray[np.bool_]:
+    """The largest island (h, w) of icing, pieces and piping: the cake without what else was taken for one."""
+    _, patches, stats, _ = cv2.connectedComponentsWithStats(_cake(finding).astype(np.uint8))
+    if len(stats) < 2:
+        return np.zeros(patches.shape, bool)
+    return np.asarray(patches == 1 + stats[1:, cv2.CC_STAT_AREA].argmax())
+
+
 def _confidence(finding: Finding, settings: FinderSettings) -> float:
     """Mean probability of the chosen label over the cake and a band round it."""
     cake = _cake(finding)
@@ -249,7 +257,7 @@ def _reasons(
         return ("No cake large enough was seen: bring the whole cake and the card into the frame and go closer.",)
     out = []
     rows, cols = np.nonzero(inside)
-    window = cake[rows.min() : rows.max() + 1, cols.min() : cols.max() + 1]
+    window = main_cake(finding)[rows.min() : rows.max() + 1, cols.min() : cols.max() + 1]
     border = np.concatenate([window[0], window[-1], window[:, 0], window[:, -1]])
     if border.mean() > settings.cut_off:
         out.append("The cake runs out of the picture: step back until the whole cake and its board are in the frame.")

@@ -17,7 +17,7 @@ from qc.card_fold import standing_pose
 from qc.card_layout import CORNERS
 from qc.card_map import affine_scale
 from qc.errors import CardError, PhotoError
-from qc.finder import BOARD, BODY, CAKE, Finding, rival
+from qc.finder import BOARD, BODY, CAKE, Finding, main_cake, rival
 from qc.lens_prior import exif_prior
 from qc.photo import Photo
 from qc.quantities import PhotoReport
@@ -222,8 +222,9 @@ def _cake(photo: Photo, finding: Finding, reasons: _Reasons, settings: RetakeSet
         reasons.hints.append(f"{photo.said} seems to show more than one cake; leave only the one to be measured in it.")
     if finding.confidence < settings.sure and finding.reasons:
         reasons.hints.append(f"{photo.said}: {finding.reasons[-1]}")
-    border = np.concatenate([window[0], window[-1], window[:, 0], window[:, -1]])
-    if np.isin(border, CAKE).mean() > settings.cut_off:
+    whole = main_cake(finding)[rows[0] : rows[-1] + 1, cols[0] : cols[-1] + 1]
+    border, own = (np.concatenate([w[0], w[-1], w[:, 0], w[:, -1]]) for w in (window, whole))
+    if own.mean() > settings.cut_off:
         reasons.faults.append(f"{photo.said}: the cake runs out of the picture; step back until all of it is in.")
     elif (border == BOARD).mean() > settings.board_cut_off:
         reasons.hints.append(f"{photo.said}: the board runs out of the picture; step back until all of it is in.")

@@ -72,6 +72,18 @@ def test_fitted_outline_lies_on_the_true_one(folder: Path) -> None:
         assert np.quantile(off_mm, 0.9) < 2.2, name
 
 
+def test_decorations_tell_how_the_cake_was_turned_between_the_photos() -> None:
+    """The true turn of each side photo against the top photo is met to 3 degrees; outlines alone leave it open."""
+    found, truth = stages(BERRIES)[0], truths.load(BERRIES)
+    assert "decorations on the top" in found.fit.shares
+    off = {}
+    for name, view in found.fit.views.items():
+        between = view.rotation.T @ truths.true_view(truth, name).rotation
+        off[name] = np.degrees(np.arctan2(between[1, 0], between[0, 0]))
+    assert abs(off["side"] - off["top"]) < 3
+    assert abs(off["side2"] - off["top"]) < 3
+
+
 # ---------------------------------------------------------------- command line
 def cakeqc(*arguments: object) -> subprocess.CompletedProcess[str]:
     command = [sys.executable, "-m", "qc.cli", *(str(a) for a in arguments)]

@@ -163,6 +163,14 @@ def test_cake_cut_off_missing_or_board_cut_off(side):
     said(check_photo(side, "side", card, finding(side, nothing)), usable=False, words="no cake large enough")
 
 
+def test_clutter_at_the_pictures_edge_is_not_the_cake(side):
+    labels = cake()
+    labels[:12, 100:400] = BODY
+    report = check_photo(side, "side", find_card(side), finding(side, labels))
+    assert report.usable
+    assert not any("runs out" in r for r in report.reasons)
+
+
 def test_top_and_side_swapped(top, side):
     said(check_photo(side, "top"), usable=False, words="looks like a photo from the side; swap it")
     said(check_photo(top, "side"), usable=False, words="looks like a photo from above; swap it")

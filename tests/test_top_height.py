@@ -14,6 +14,7 @@ from qc.decoration_kinds import KindFit
 from qc.decoration_shapes import SHAPES, Fit
 from qc.finder import BODY, DECORATION, LABELS, Finding
 from qc.fit import CakeFit
+from qc.fit_terms import FitSettings
 from qc.piece_feet import Feet, find_feet
 from qc.piece_solids import chains, front_arc, solids_of
 from qc.top_height import TopHeight, TopHeightSettings, raise_top, top_height, weigh_feet
@@ -282,6 +283,8 @@ class TestRaised:
             {"corners": c},
             False,
             False,
+            np.concatenate([cake, np.zeros(joint.PHOTO)]),
+            FitSettings(),
         )
         found = TopHeight(1.5, 0.4, 2.0, 0.7, 0.3, True, 9, {"side": 0.1})
         raised = raise_top(fit, found)
