@@ -3,12 +3,11 @@
 import pickle
 from pathlib import Path
 
-import numpy as np
-
 from qc.card import find_card
 from qc.errors import CakeQCError
 from qc.finder import find
-from qc.fit import CakeFit, PhotoInput, fit_cake
+from qc.fit import CakeFit, PhotoInput
+from qc.measure import MeasureSettings, fit_with_decorations
 from qc.photo import read_photo
 from qc.profiles import prior_for
 from tests import truth as truths
@@ -36,7 +35,7 @@ def fit_of(cake: Path, keep: Path | None = None) -> CakeFit | CakeQCError:
         return pickle.loads(kept.read_bytes())
     fit: CakeFit | CakeQCError
     try:
-        fit = fit_cake(inputs_of(cake), np.full(2, truths.load(cake)["print_scale"]), 1e-9)
+        fit, _ = fit_with_decorations(inputs_of(cake), MeasureSettings((truths.load(cake)["print_scale"],) * 2, 1e-9))
     except CakeQCError as error:
         fit = error
     if kept is not None:
