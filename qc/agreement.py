@@ -4,8 +4,8 @@ Two views of every photo are independent of each other: the finder's border of t
 is) and the photo's own edges (fine, but they may be a shadow's). Where the edges of a photo lie off the fitted outline,
 or the finder's border does, the outline is less sure than the fit itself can know.
 
-Over the rendered cakes of tests/long/agreement.py the share of edges that agree goes with the errors of diameter and
-height; how far the finder's border lies from the outline does not, as long as it lies within what is usual, but it
+Over the rendered cakes of tests/long/agreement.py the share of edges that agree goes, weakly, with the errors of
+diameter and height; how far the finder's border lies from the outline does not, as long as it lies within what is usual, but it
 tells at once when a photo shows another cake than the one that was fitted.
 """
 
