@@ -5,8 +5,8 @@ is) and the photo's own edges (fine, but they may be a shadow's). Where the edge
 or the finder's border does, the outline is less sure than the fit itself can know.
 
 Over the rendered cakes of tests/long/agreement.py the share of edges that agree goes, weakly, with the errors of
-diameter and height; how far the finder's border lies from the outline does not, as long as it lies within what is usual, but it
-tells at once when a photo shows another cake than the one that was fitted.
+diameter and height; how far the finder's border lies from the outline does not, as long as it lies within what is
+usual, but it tells at once when a photo shows another cake than the one that was fitted.
 """
 
 from collections.abc import Mapping
