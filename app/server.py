@@ -50,7 +50,7 @@ def serve(settings: PageSettings) -> None:
 
 
 def streamlit_config(settings: PageSettings) -> dict[str, object]:
-    """Streamlit's own settings: no telemetry, no first-run prompt, no watching of files, our colours."""
+    """Streamlit's own settings: no telemetry, no prompts, no watching of files, our colours."""
     return {
         "server.port": settings.port,
         "server.address": "0.0.0.0" if settings.share else "127.0.0.1",
@@ -64,6 +64,7 @@ def streamlit_config(settings: PageSettings) -> dict[str, object]:
         "client.showErrorDetails": "none",
         "global.developmentMode": False,
         "logger.level": "warning",
+        "logger.hideWelcomeMessage": True,  # our own line says where the page is; nothing is advertised on the page
         "theme.base": "light",
         "theme.primaryColor": "#0f5c73",
         "theme.backgroundColor": "#fbf8f3",
