@@ -4,17 +4,19 @@ Sources: NIST/SEMATECH e-Handbook of Statistical Methods 6.3.2; ASTM E2587; D. C
 Statistical Quality Control, appendix VI (constants). All limits are at three standard errors.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.integrate import quad
 from scipy.special import gammaln
-from scipy.stats import norm
+from scipy.stats import norm, t
 
 FloatArray = NDArray[np.float64]
 MOVING_RANGE_OF = 2  # neighbours per moving range
+RANGE_EFFICIENCY = 0.605  # of sigma from moving ranges against the sample's own (Cryer and Ryan 1990)
+THREE_SIGMAS = float(norm.sf(3))
 
 
 @dataclass(frozen=True)
@@ -119,6 +121,33 @@ class IndividualsChart:
     def z(self) -> FloatArray:
         """Distance of each point from the centre line in sigmas, (n,)."""
         return (self.value - self.centre) / self.sigma
+
+    def allowing(self, points: int) -> "IndividualsChart":
+        """The same chart, its limits as wide as limits from so few points have to be to cry wolf no more often.
+
+        Centre and sigma of few points are themselves off by chance: a new point lies within
+        centre +- t sigma sqrt(1 + 1 / m), t of Student's distribution with 0.605 (m - 1) degrees of freedom
+        (Hillier, J. Quality Technology 1, 1969; degrees of freedom of moving ranges: Cryer and Ryan, ibid. 22, 1990).
+        """
+        wide = few_points_t(points) * self.sigma * (1 + 1 / points) ** 0.5
+        return replace(self, low=self.centre - wide, high=self.centre + wide)
+
+    def fair_z(self, points: int) -> FloatArray:
+        """Distances as of a chart whose limits are known: each is as unlikely as the one it stands for, (n,).
+
+        Z = Phi^-1(T(z / sqrt(1 + 1 / m))): the Q statistic of Quesenberry (J. Quality Technology 23, 1991).
+        """
+        u = self.z / (1 + 1 / points) ** 0.5
+        return np.asarray(np.sign(u) * norm.isf(t.sf(np.abs(u), _freedom(points))))
+
+
+def few_points_t(points: int) -> float:
+    """What stands for three sigmas where sigma comes from the moving ranges of so few points."""
+    return float(t.isf(THREE_SIGMAS, _freedom(points)))
+
+
+def _freedom(points: int) -> float:
+    return RANGE_EFFICIENCY * (points - 1)
 
 
 def individuals(value: FloatArray, baseline: NDArray[np.bool_] | None = None) -> IndividualsChart:
@@ -231,7 +260,14 @@ class EwmaChart:
         return (self.value > self.limits.high) | (self.value < self.limits.low)
 
 
-def ewma(value: FloatArray, centre: float, sigma: float, weight: float = 0.2, steady: bool = False) -> EwmaChart:
+def ewma(
+    value: FloatArray,
+    centre: float,
+    sigma: float,
+    weight: float = 0.2,
+    steady: bool = False,
+    points: int | None = None,
+) -> EwmaChart:
     """EWMA_t = w Y_t + (1 - w) EWMA_(t-1), from EWMA_0 = centre.
 
     Parameters
@@ -240,15 +276,18 @@ def ewma(value: FloatArray, centre: float, sigma: float, weight: float = 0.2, st
         w, 0 < w <= 1; 0.2 to 0.3 is usual.
     steady : bool
         Limits of the long run instead of the exact ones, which start narrow: sigma sqrt(w / (2 - w) (1 - (1 - w)^2t)).
+    points : int, optional
+        How many points centre and sigma come from: the limits then allow for what few points leave open, as
+        `IndividualsChart.allowing` does. Left out, both are taken as known.
     """
     out = np.empty(len(value))
     last = centre
     for i, y in enumerate(value):
         last = weight * y + (1 - weight) * last
         out[i] = last
-    t = np.arange(1, len(value) + 1)
-    grown = np.ones(len(value)) if steady else 1 - (1 - weight) ** (2 * t)
-    width = 3 * sigma * np.sqrt(weight / (2 - weight) * grown)
+    grown = np.ones(len(value)) if steady else 1 - (1 - weight) ** (2 * np.arange(1, len(value) + 1))
+    sigmas, open_part = (3.0, 0.0) if points is None else (few_points_t(points), 1 / points)
+    width = sigmas * sigma * np.sqrt(weight / (2 - weight) * grown + open_part)
     return EwmaChart(out, Limits(np.full(len(value), centre), centre - width, centre + width))
 
 
@@ -264,6 +303,11 @@ class CusumChart:
     def outside(self) -> NDArray[np.bool_]:
         """Points where either sum passes the decision limit, (n,)."""
         return (self.above > self.decision) | (self.below > self.decision)
+
+    def began(self, at: int, above: bool) -> int:
+        """The point from which a shift that shows at `at` has lasted: after the sum was last zero (Montgomery 9.1)."""
+        zero = np.flatnonzero((self.above if above else self.below)[: at + 1] == 0)
+        return min(int(zero[-1]) + 1, at) if len(zero) else 0
 
 
 def cusum(value: FloatArray, target: float, allowance: float, decision: float) -> CusumChart:

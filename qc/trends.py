@@ -28,7 +28,7 @@ class TrendSettings:
     rules: str = "Western Electric 1956"  # a key of RULE_SETS
     ewma_weight: float = 0.2  # 1; sees a drift of one sigma in about ten cakes (NIST 6.3.2.4: 0.2 to 0.3)
     cusum_allowance: float = 0.5  # sigmas; half the shift to be found
-    cusum_decision: float = 5.0  # sigmas; a false alarm in 465 cakes on average (Montgomery 9.1)
+    cusum_decision: float = 5.0  # sigmas (Montgomery 9.1); the sums only tell since when an average has been off
     too_uncertain: float = 1.0  # of the spread between cakes; above it the photo, not the cake, moves the point
     warm_kitchen_c: float = 24.0  # degrees C from which the chart can mark a cake: cream softens (common practice)
     times_usual: float = 2.0  # of the usual uncertainty; below it a photo is like the others
@@ -76,7 +76,7 @@ class Trend:
     capability : Capability or None
         Of the cakes since the last that stood out, where they are 25 or more.
     chart : IndividualsChart or None
-        Of the used points, in their order; likewise `ewma` and `cusum`.
+        Of the used points, in their order; likewise `ewma` and `cusum`. Limits allow for how few cakes they come from.
     """
 
     series: Series
@@ -123,12 +123,14 @@ def trend(
         empty = Trend(series, used, unsure, base, False, None, None, None, (), marks, None, (why_not, *notes))
         return empty
     value = series.value[used]
-    chart = spc.individuals(value, base[used])
-    average = spc.ewma(value, chart.centre, chart.sigma, chosen.ewma_weight)
+    from_cakes = int(base.sum())
+    chart = spc.individuals(value, base[used]).allowing(from_cakes)
+    average = spc.ewma(value, chart.centre, chart.sigma, chosen.ewma_weight, points=from_cakes)
     sums = spc.cusum(value, chart.centre, chosen.cusum_allowance * chart.sigma, chosen.cusum_decision * chart.sigma)
-    at = np.flatnonzero(used)
-    signals = _signals(series, at, chart, average, RULE_SETS[chosen.rules])
-    steady = _steady(chart, average, RULE_SETS[chosen.rules])
+    z = chart.fair_z(from_cakes)
+    patterns = _patterns(z, average, sums, RULE_SETS[chosen.rules])
+    signals = _signals(series.only(used), np.flatnonzero(used), patterns)
+    steady = _steady(z, average, RULE_SETS[chosen.rules])
     fit, fit_words = _capability(value[len(value) - steady :], limit, bool(signals))
     sentences = (_summary(series, chart, base), *_signal_words(series, signals), fit_words, *notes)
     return Trend(series, used, unsure, base, True, chart, average, sums, signals, marks, fit, _no_gaps(sentences))
@@ -176,22 +178,58 @@ def _why_not(series: Series, used: BoolArray, base: BoolArray, settings: TrendSe
     return ""
 
 
-def _signals(
-    series: Series, at: NDArray[np.intp], chart: spc.IndividualsChart, average: spc.EwmaChart, rules: tuple[Rule, ...]
-) -> tuple[Signal, ...]:
+@dataclass(frozen=True)
+class _Pattern:
+    """One rule's pattern: first and last cake, the side it lies on (0 neither), since when where that is known."""
+
+    first: int
+    last: int
+    side: int
+    name: str
+    words: str
+    since: int | None = None
+
+
+def _patterns(
+    z: NDArray[np.float64], average: spc.EwmaChart, sums: spc.CusumChart, rules: tuple[Rule, ...]
+) -> list[_Pattern]:
+    """Every pattern of every rule."""
     found = []
     for rule in rules:
-        hits = _starts(rule.find(chart.z), rule.length)
-        found += [Signal(int(at[i]), int(series.check_id[at[i]]), rule.name, _told(rule, chart.z[i])) for i in hits]
-    drift = _starts(average.outside, DRIFT_LENGTH)
-    words = "the running average has left its limits: a slow drift"
-    found += [Signal(int(at[i]), int(series.check_id[at[i]]), "slow drift", words) for i in drift]
-    return tuple(sorted(found, key=lambda s: s.at))
+        for i in _starts(rule.find(z), rule.length):
+            side = int(np.sign(z[i])) if rule.sided else 0
+            told = {1: " (higher)", -1: " (lower)", 0: ""}[side]
+            found.append(
+                _Pattern(int(i) - rule.length + 1, int(i), side, rule.name, f"{rule.words}{told}: {rule.meaning}")
+            )
+    for i in _starts(average.outside, DRIFT_LENGTH):
+        up = bool(average.value[i] > average.limits.centre[i])
+        words = f"the running average has left its limits ({'higher' if up else 'lower'}): a slow drift"
+        since = sums.began(int(i), up)
+        found.append(_Pattern(int(i) - DRIFT_LENGTH + 1, int(i), 1 if up else -1, "slow drift", words, since))
+    return found
 
 
-def _told(rule: Rule, z: float) -> str:
-    side = (" (higher)" if z > 0 else " (lower)") if rule.sided else ""
-    return f"{rule.words}{side}: {rule.meaning}"
+def _signals(used: Series, at: NDArray[np.intp], patterns: list[_Pattern]) -> tuple[Signal, ...]:
+    """One signal for each thing that happened: patterns of several rules over the same cakes are the same thing."""
+    groups: list[list[_Pattern]] = []
+    for found in sorted(patterns, key=lambda p: (p.side, p.first)):
+        latest = groups[-1] if groups else []
+        if latest and latest[0].side == found.side and found.first <= max(p.last for p in latest):
+            latest.append(found)
+        else:
+            groups.append([found])
+    ordered = [sorted(group, key=lambda p: p.last) for group in groups]
+    return tuple(_told(used, at, group) for group in sorted(ordered, key=lambda g: g[0].last))
+
+
+def _told(used: Series, at: NDArray[np.intp], group: list[_Pattern]) -> Signal:
+    first = group[0]
+    others = [name for name in dict.fromkeys(p.name for p in group[1:]) if name != first.name]
+    also = f" (also: {', '.join(others)})" if others else ""
+    since = next((p.since for p in group if p.since is not None), None)
+    began = "" if since is None else f", since about {day_words(used.time[since])}"
+    return Signal(int(at[first.last]), int(used.check_id[first.last]), first.name, f"{first.words}{also}{began}")
 
 
 def _starts(hits: BoolArray, length: int) -> NDArray[np.intp]:
@@ -200,9 +238,9 @@ def _starts(hits: BoolArray, length: int) -> NDArray[np.intp]:
     return at[np.diff(at, prepend=-(10**9)) > 2 * length]
 
 
-def _steady(chart: spc.IndividualsChart, average: spc.EwmaChart, rules: tuple[Rule, ...]) -> int:
+def _steady(z: NDArray[np.float64], average: spc.EwmaChart, rules: tuple[Rule, ...]) -> int:
     """Cakes since the last one that any rule or the running average marked; all where none was."""
-    hits = np.logical_or.reduce([average.outside, *(rule.find(chart.z) for rule in rules)])
+    hits = np.logical_or.reduce([average.outside, *(rule.find(z) for rule in rules)])
     return int(len(hits) - 1 - np.flatnonzero(hits)[-1]) if hits.any() else len(hits)
 
 
