@@ -39,14 +39,14 @@ class Capability:
     def words(self) -> str:
         """What it means, for a chef."""
         k = self.cpk
-        figure = f"Cpk {k.value:.2f} ({k.low:.2f} to {k.high:.2f}, {self.n} cakes)"
+        figure = f"(Cpk {k.value:.2f}, {k.low:.2f} to {k.high:.2f}, from {self.n} cakes; 1 just fits)"
         if k.low >= 1.33:
-            return f"{figure}: the tolerance has room to spare."
+            return f"The limit leaves room to spare {figure}."
         if k.low >= 1:
-            return f"{figure}: nearly every cake keeps the limit."
+            return f"Nearly every cake keeps the limit {figure}."
         if k.high < 1:
-            return f"{figure}: the spread does not fit the tolerance, some cakes will always miss it."
-        return f"{figure}: too few cakes to say whether the spread fits the tolerance."
+            return f"The cakes vary more than the limit allows, so some will always miss it {figure}."
+        return f"Too few cakes to say whether they vary less than the limit allows {figure}."
 
 
 def capability(value: NDArray[np.float64], limit: Limit, confidence: float = CONFIDENCE) -> Capability:

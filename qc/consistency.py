@@ -253,7 +253,7 @@ def _spread(name: str, value: FloatArray) -> DecoratorSpread:
 def _words(quantity: str, table: OneWay, found: Components, pairs: tuple[Pair, ...], alike: float) -> tuple[str, ...]:
     label = QUANTITIES[quantity].label
     within, between = figure(quantity, found.within), figure(quantity, found.between)
-    text = [f"{label}: a decorator's own cakes vary by {within}; from decorator to decorator it is {between} more."]
+    text = [f"{label}: one decorator's cakes vary by {within}, the decorators' averages by another {between}."]
     if table.p > 1 - CONFIDENCE:
         text.append("The decorators' averages differ no more than chance explains.")
     elif unlike := [p for p in pairs if p.differ]:
@@ -270,11 +270,11 @@ def _words(quantity: str, table: OneWay, found: Components, pairs: tuple[Pair, .
         text.append("The spreads are not alike: some repeat their cakes more closely than others.")
     if found.photos > 0.5 * found.within:
         share = min(100.0, 100 * (found.photos / found.within) ** 2)
-        text.append(f"About {share:.0f} % of the spread within is the photos' own uncertainty, not the cakes.")
+        text.append(f"About {share:.0f} % of how one decorator's cakes vary comes from the photos, not the cakes.")
     return tuple(text)
 
 
 def _few_words(few: tuple[str, ...], need: int) -> tuple[str, ...]:
     if not few:
         return ()
-    return (f"Under {need} comparable cakes, so nothing is said: {', '.join(few)}.",)
+    return (f"Nothing is said of {', '.join(few)}: under {need} comparable cakes.",)

@@ -20,8 +20,11 @@ COLOURS = {
     "decoration": (150, 255, 190),
     "band": (255, 255, 255),
 }
+WHITE = (255, 255, 255)
 DASHED = {"board", "true level"}
 LONG_SIDE_PX = 1600  # of the drawn picture
+WORD, NUMBER = 0.03, 0.026  # height of words and of the pieces' numbers, as a share of the long side: read on a phone
+SMALLEST_NUMBER = 0.016  # likewise, on small pieces
 MARGIN = 0.14  # round cake and board, as a share of their size: room for the words beside the level lines
 
 
@@ -81,16 +84,27 @@ def _around(overlay: Overlay, size_px: NDArray[np.int64]) -> tuple[NDArray[np.in
 def draw_overlay(picture: Pixels, overlay: Overlay, scale: float, origin_px: tuple[float, float] = (0.0, 0.0)) -> None:
     """Draw lines into a picture that begins at `origin_px` (x, y) of the photo and is `scale` times its size."""
     weight = max(2, round(max(picture.shape[:2]) / 700))
+
+    def drawn(line: Line) -> NDArray[np.float64]:
+        return (np.array(line.points_px) - origin_px + 0.5) * scale - 0.5
+
+    bodies = [drawn(line).astype(np.float32) for line in overlay.lines if line.kind == "body"]
     for line in overlay.lines:
-        points = (np.array(line.points_px) - origin_px + 0.5) * scale - 0.5
-        colour = COLOURS.get(line.kind, (255, 255, 255))
+        points = drawn(line)
+        colour = COLOURS.get(line.kind, WHITE)
         if line.kind == "card":
             for p in points:
                 _ring(picture, p, 2 * weight, colour, weight)
         else:
-            _polyline(picture, points, line, colour, weight)
-        if line.text:
-            _label(picture, points, line, colour, weight)
+            _polyline(picture, points, line, colour, weight, bodies if line.kind == "board" else [])
+        if line.text and line.closed:
+            _number(picture, points, line.text, colour)
+    ends = [
+        (drawn(line)[-1], line.text, COLOURS.get(line.kind, WHITE))
+        for line in overlay.lines
+        if line.text and not line.closed
+    ]
+    _words(picture, sorted(ends, key=lambda end: end[0][1]))
 
 
 def _ring(picture: Pixels, at: NDArray[np.float64], radius: int, colour: tuple[int, int, int], weight: int) -> None:
@@ -100,12 +114,21 @@ def _ring(picture: Pixels, at: NDArray[np.float64], radius: int, colour: tuple[i
 
 
 def _polyline(
-    picture: Pixels, points: NDArray[np.float64], line: Line, colour: tuple[int, int, int], weight: int
+    picture: Pixels,
+    points: NDArray[np.float64],
+    line: Line,
+    colour: tuple[int, int, int],
+    weight: int,
+    hidden_by: list[NDArray[np.float32]],
 ) -> None:
+    """A line; dashes that lie behind one of the outlines in `hidden_by` are left out."""
     fixed = np.round(points * 16).astype(np.int32)
     if line.kind in DASHED:
         dense = _dense(points, line.closed, 2.0)
         for k in range(0, len(dense) - 6, 12):
+            x, y = dense[k + 3].tolist()
+            if any(cv2.pointPolygonTest(outline, (x, y), False) > 0 for outline in hidden_by):
+                continue
             piece = np.round(dense[k : k + 6] * 16).astype(np.int32)
             cv2.polylines(picture, [piece], False, (0, 0, 0), weight + 2, cv2.LINE_AA, 4)
             cv2.polylines(picture, [piece], False, colour, weight, cv2.LINE_AA, 4)
@@ -121,14 +144,38 @@ def _dense(points: NDArray[np.float64], closed: bool, step_px: float) -> NDArray
     return np.stack([np.interp(s, along, p[:, 0]), np.interp(s, along, p[:, 1])], -1)
 
 
-def _label(picture: Pixels, points: NDArray[np.float64], line: Line, colour: tuple[int, int, int], weight: int) -> None:
-    size = 0.45 * weight
-    (w, h), _ = cv2.getTextSize(line.text, cv2.FONT_HERSHEY_SIMPLEX, size, weight)
-    at = (
-        points.mean(0) + [-w / 2, h / 2]
-        if line.closed
-        else points[-1] + [6 * weight, h / 2 * (1 if line.kind == "level" else -1.5)]
-    )
-    place = (round(float(at[0])), round(float(at[1])))
-    cv2.putText(picture, line.text, place, cv2.FONT_HERSHEY_SIMPLEX, size, (0, 0, 0), weight + 3, cv2.LINE_AA)
-    cv2.putText(picture, line.text, place, cv2.FONT_HERSHEY_SIMPLEX, size, colour, weight, cv2.LINE_AA)
+def _number(picture: Pixels, outline: NDArray[np.float64], text: str, colour: tuple[int, int, int]) -> None:
+    """A piece's number on it, no larger than the piece where that can still be read."""
+    long_px = max(picture.shape[:2])
+    room = 0.55 * float(np.ptp(outline, axis=0).min())
+    height = max(SMALLEST_NUMBER * long_px, min(NUMBER * long_px, room))
+    _write(picture, outline.mean(0), text, colour, height, middle=True)
+
+
+def _words(picture: Pixels, ends: list[tuple[NDArray[np.float64], str, tuple[int, int, int]]]) -> None:
+    """Words beside the ends of lines, the upper end's first: never over one another, nor beyond the picture."""
+    height = WORD * max(picture.shape[:2])
+    free = -np.inf
+    for k, (end, text, colour) in enumerate(ends):
+        wanted = end[1] - 0.4 * height if k == 0 and len(ends) > 1 else end[1] + height
+        base = max(wanted, free + 1.35 * height)
+        _write(picture, np.array([end[0] + 0.5 * height, base]), text, colour, height)
+        free = base
+
+
+def _write(
+    picture: Pixels,
+    at: NDArray[np.float64],
+    text: str,
+    colour: tuple[int, int, int],
+    height: float,
+    middle: bool = False,
+) -> None:
+    """Text of a height in px with a dark edge, its lower left corner or its middle at a place, kept in the picture."""
+    size = height / cv2.getTextSize("8", cv2.FONT_HERSHEY_SIMPLEX, 1.0, 1)[0][1]
+    weight = max(1, round(height / 11))
+    (w, h), _ = cv2.getTextSize(text, cv2.FONT_HERSHEY_SIMPLEX, size, weight)
+    x, y = at + [-w / 2, h / 2] if middle else at
+    place = (round(min(max(float(x), 2), picture.shape[1] - w - 2)), round(min(max(float(y), h), picture.shape[0] - 3)))
+    for shade, width in (((0, 0, 0), weight + max(3, weight)), (colour, weight)):
+        cv2.putText(picture, text, place, cv2.FONT_HERSHEY_SIMPLEX, size, shade, width, cv2.LINE_AA)

@@ -23,7 +23,6 @@ if TYPE_CHECKING:
 Pixels = NDArray[np.uint8]
 _log = logging.getLogger(__name__)
 LEAST_WIDTH_PX = 900  # smaller pictures are enlarged, so that a tablet does not blur them
-STRIP = 2.6  # width over height from which a strip is cut in two and stacked: a phone shows it twice as large
 JPEG_QUALITY = 88
 
 PATTERN = (
@@ -78,7 +77,7 @@ def drawings(stages: "Stages") -> tuple[Drawing, ...]:
             _log.warning("The picture %s could not be drawn (%r).", name, error)
             continue
         if pixels is not None and pixels.size:
-            found.append(Drawing(name, title, words, _large(_stacked(pixels))))
+            found.append(Drawing(name, title, words, _large(pixels)))
     return tuple(found)
 
 
@@ -109,16 +108,6 @@ def _silhouette(stages: "Stages", one: "Silhouette") -> Callable[[], Pixels | No
 
 def _relief(relief: "ReliefMap") -> Callable[[], Pixels | None]:
     return lambda: draw_relief(relief) if np.isfinite(relief.height_mm).any() else None
-
-
-def _stacked(pixels: Pixels) -> Pixels:
-    """A long strip in two halves, the first above; a little of the seam stands in both."""
-    height, width = pixels.shape[:2]
-    if width < STRIP * height:
-        return pixels
-    half = width // 2 + width // 60
-    gap = np.full((max(6, height // 40), half, 3), 255, np.uint8)
-    return np.asarray(np.vstack([pixels[:, :half], gap, pixels[:, width - half :]]), np.uint8)
 
 
 def _large(pixels: Pixels) -> Pixels:

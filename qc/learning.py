@@ -95,9 +95,8 @@ class LearningCurve:
         if self.change > 0:
             return f"{text}: further away than before."
         if self.shape == "flattened" and self.flat_from is not None:
-            return (
-                f"{text}; level since about {_day(self.flat_from)} ({_day(self.flat_low)} to {_day(self.flat_high)})."
-            )
+            between = f"{_day(self.flat_low)} to {_day(self.flat_high)}"
+            return f"{text}; no nearer since about {_day(self.flat_from)} ({between})."
         return f"{text}, and still getting nearer."
 
 

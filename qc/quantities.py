@@ -47,13 +47,16 @@ _ROWS = [
     Quantity("show_through", "Show-through, side", "%", 1, True, meaning="side where filling or sponge shows"),
     Quantity("show_through_top", "Show-through, top", "%", 1, True, meaning="top where filling or sponge shows"),
     Quantity("blemishes", "Blemishes", "1", 0, True, meaning="pits, crumbs and finger marks of 1.5 mm and more"),
-    Quantity("top_relief", "Top relief (index)", "mm", 2, True, meaning="waviness of the top read from its shading"),
-    Quantity("side_relief", "Side relief (index)", "mm", 2, True, meaning="waviness of the side read from its shading"),
-    Quantity("colour_L", "Colour lightness L*", "1", 1, True, meaning="CIELAB, white-balanced on the card's paper"),
-    Quantity("colour_a", "Colour a*", "1", 1, False, meaning="CIELAB, white-balanced on the card's paper"),
-    Quantity("colour_b", "Colour b*", "1", 1, False, meaning="CIELAB, white-balanced on the card's paper"),
-    Quantity("colour_evenness", "Colour evenness", "1", 1, True, meaning="spread of the icing's colour, CIEDE2000"),
-    Quantity("colour_shift", "Colour off the house colour", "1", 1, True, meaning="CIEDE2000 distance"),
+    Quantity("top_relief", "Waves on the top", "mm", 2, True, meaning="an estimate, read from the shading"),
+    Quantity("side_relief", "Waves on the side", "mm", 2, True, meaning="an estimate, read from the shading"),
+    # CIELAB (D65), white-balanced on the card's paper; differences are CIEDE2000. A chef reads plain words for them
+    Quantity("colour_L", "Colour, dark to light", "1", 1, True, meaning="0 is black, 100 is white"),
+    Quantity("colour_a", "Colour, green to red", "1", 1, False, meaning="below 0 greenish, above 0 reddish"),
+    Quantity("colour_b", "Colour, blue to yellow", "1", 1, False, meaning="below 0 bluish, above 0 yellowish"),
+    Quantity("colour_evenness", "Uneven colour", "1", 1, True, meaning="how far the icing's colour varies"),
+    Quantity(
+        "colour_shift", "Off the house colour", "1", 1, True, meaning="from about 2 on an eye sees it side by side"
+    ),
 ]
 QUANTITIES: dict[str, Quantity] = {q.name: q for q in _ROWS}
 

@@ -70,6 +70,8 @@ def _said(m: Measurement) -> str:
     quantity = QUANTITIES[m.name]
     unit = "o'clock" if m.unit == "h" else "" if m.unit == "1" else m.unit
     value, spread = rounded(m.value, m.uncertainty)
+    if float(value) == 0:
+        value = value.removeprefix("-")  # no "-0.0"
     if quantity.decimals == 0:
         value = f"{m.value:.0f}"
     if m.uncertainty == 0:  # a count without doubt

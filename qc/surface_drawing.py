@@ -18,6 +18,8 @@ Picture = NDArray[np.uint8]
 INK, PAPER, GRID = (40, 40, 40), (255, 255, 255), (205, 205, 205)
 BLUE, ORANGE = (0, 90, 181), (220, 95, 0)  # told apart by colour-blind people (Okabe and Ito, 2008)
 FONT = cv2.FONT_HERSHEY_SIMPLEX
+STRIP = 2.6  # width over height from which a strip is cut in two and stacked
+WORD = 0.028  # height of words as a share of the width that is shown: read on a phone
 
 
 def draw_meridian(one: Silhouette, magnified: float = 10.0, px_per_mm: float = 4.0) -> Picture:
@@ -40,7 +42,8 @@ def draw_meridian(one: Silhouette, magnified: float = 10.0, px_per_mm: float = 4
     for mm in np.arange(-np.floor(reach * 2) / 2, reach, 0.5):
         top, foot = at(np.array([z[-1], z[0]]), np.full(2, mm))
         cv2.line(out, tuple(map(int, top)), tuple(map(int, foot)), INK if mm == 0 else GRID, 1, cv2.LINE_AA)
-        cv2.putText(out, f"{mm:+.1f}", (int(foot[0]) - 14, tall - 22), FONT, 0.35, INK, 1, cv2.LINE_AA)
+        told = "0" if mm == 0 else f"{mm:+.1f}"
+        cv2.putText(out, told, (int(foot[0]) - 6 * len(told) // 2, tall - 22), FONT, 0.35, INK, 1, cv2.LINE_AA)
     for height in np.arange(np.ceil(z[0] / 10) * 10, z[-1], 10):
         y = int(at(np.array([height]), np.zeros(1))[0, 1])
         cv2.putText(out, f"{height:.0f} mm", (4, y + 4), FONT, 0.35, INK, 1, cv2.LINE_AA)
@@ -51,7 +54,8 @@ def draw_meridian(one: Silhouette, magnified: float = 10.0, px_per_mm: float = 4
     line, seen = at(z, away), one.profile.seen
     for a, b, sure in zip(line[:-1], line[1:], seen[:-1] & seen[1:], strict=True):
         cv2.line(out, tuple(map(int, a)), tuple(map(int, b)), BLUE if sure else ORANGE, 2, cv2.LINE_AA)
-    text = f"{one.clock:.1f} o'clock, x{magnified:.0f}"
+    cv2.putText(out, "mm off a straight line", (max(4, middle - 66), tall - 6), FONT, 0.35, INK, 1, cv2.LINE_AA)
+    text = f"{round(one.clock) or 12} o'clock, waves x {magnified:.0f}"
     cv2.putText(out, text, (60, 14), FONT, 0.42, INK, 1, cv2.LINE_AA)
     return out
 
@@ -93,14 +97,46 @@ def draw_relief(relief: ReliefMap, limit_mm: float | None = None) -> Picture:
     code = np.clip(127.5 + 127.5 * np.nan_to_num(height) / limit_mm, 0, 255).astype(np.uint8)
     out = cv2.cvtColor(cv2.applyColorMap(code, cv2.COLORMAP_CIVIDIS), cv2.COLOR_BGR2RGB)
     out[~np.isfinite(height)] = (128, 128, 128)
-    bar = np.full((26, out.shape[1], 3), 255, np.uint8)
+    strip = stacked(np.asarray(out, np.uint8))
+    return np.asarray(np.vstack([strip, _relief_scale(strip.shape[1], limit_mm)]), np.uint8)
+
+
+def _relief_scale(width_px: int, limit_mm: float) -> Picture:
+    """What the colours of a relief mean, as wide as the picture that it stands under."""
+    height = max(12, round(WORD * width_px))
+    bar = np.full((2 * height, width_px, 3), 255, np.uint8)
     ramp = cv2.applyColorMap(np.arange(256, dtype=np.uint8)[None], cv2.COLORMAP_CIVIDIS)
-    wide = min(256, out.shape[1] - 130)
-    if wide > 20:
-        bar[8:18, 60 : 60 + wide] = cv2.resize(cv2.cvtColor(ramp, cv2.COLOR_BGR2RGB), (wide, 10))
-        cv2.putText(bar, f"-{limit_mm:.2f}", (6, 18), FONT, 0.38, INK, 1, cv2.LINE_AA)
-        cv2.putText(bar, f"+{limit_mm:.2f} mm", (66 + wide, 18), FONT, 0.38, INK, 1, cv2.LINE_AA)
-    return np.asarray(np.vstack([out, bar]), np.uint8)
+    deep, out = f"{limit_mm:.2f} mm deep", f"{limit_mm:.2f} mm out"
+    left = _written(bar, deep, (height // 2, round(1.5 * height)), height) + height // 2
+    right = width_px - height // 2 - _written(bar, out, (width_px, 2 * height), height)
+    if right - left > 2 * height:
+        wide = right - left - height
+        ramp = cv2.resize(cv2.cvtColor(ramp, cv2.COLOR_BGR2RGB), (wide, height))
+        bar[height // 2 : height // 2 + height, left + height // 2 : left + height // 2 + wide] = ramp
+    _written(bar, out, (right, round(1.5 * height)), height)
+    return bar
+
+
+def _written(picture: Picture, text: str, at: tuple[int, int], height_px: int) -> int:
+    """Text of a height with a pale edge, its lower left corner at a place; gives its width in px."""
+    size = height_px / 21.0  # of the font at scale 1
+    weight = max(1, round(height_px / 12))
+    for colour, thick in ((PAPER, weight + max(3, weight)), (INK, weight)):
+        cv2.putText(picture, text, at, FONT, size, colour, thick, cv2.LINE_AA)
+    return int(cv2.getTextSize(text, FONT, size, weight)[0][0])
+
+
+def stacked(pixels: Picture) -> Picture:
+    """A long strip in two halves, the first above, so that a phone shows it twice as large.
+
+    A little of the seam stands in both.
+    """
+    height, width = pixels.shape[:2]
+    if width < STRIP * height:
+        return pixels
+    half = width // 2 + width // 60
+    gap = np.full((max(6, height // 40), half, 3), 255, np.uint8)
+    return np.asarray(np.vstack([pixels[:, :half], gap, pixels[:, width - half :]]), np.uint8)
 
 
 def draw_side(icing: IcingResult) -> Picture | None:
@@ -112,11 +148,12 @@ def draw_side(icing: IcingResult) -> Picture | None:
     for face in icing.faces:
         if isinstance(face.picture, SidePicture):
             _outline(out, icing.side, face.picture, face.shown.bad)
-    spots = [b for b in icing.blemishes if b.photo != "top"]
-    for spot in spots:
+    taken: list[cv2.typing.Rect] = []
+    for spot in (b for b in icing.blemishes if b.photo != "top"):
         x, y = icing.side.to_px(np.array(np.arctan2(spot.y_mm, spot.x_mm)), np.array(spot.height_mm))
-        _circle(out, float(x), float(y), spot, icing.side.px_per_mm)
-    return np.asarray(np.vstack([out, _clock_bar(icing.side)]), np.uint8)
+        radius = _circle(out, float(x), float(y), spot, icing.side.px_per_mm)
+        _spot_words(out, float(x), float(y), radius, spot, round(WORD * out.shape[1] / 2), taken)
+    return stacked(np.asarray(np.vstack([out, _clock_bar(icing.side)]), np.uint8))
 
 
 def draw_top(icing: IcingResult) -> Picture | None:
@@ -125,19 +162,40 @@ def draw_top(icing: IcingResult) -> Picture | None:
     if not isinstance(top, TopPicture):
         return None
     out = top.pixels.copy()
+    taken: list[cv2.typing.Rect] = []
     for spot in (b for b in icing.blemishes if b.photo == "top"):
         x, y = top.to_px(np.array([spot.x_mm, spot.y_mm]))
-        _circle(out, float(x), float(y), spot, top.px_per_mm)
+        radius = _circle(out, float(x), float(y), spot, top.px_per_mm)
+        _spot_words(out, float(x), float(y), radius, spot, round(WORD * out.shape[1]), taken)
     return out
 
 
-def _circle(out: Picture, x: float, y: float, spot: Blemish, px_per_mm: float) -> None:
-    radius = max(6, round(0.7 * spot.size_mm * px_per_mm))
-    cv2.circle(out, (round(x), round(y)), radius + 1, PAPER, 5, cv2.LINE_AA)
-    cv2.circle(out, (round(x), round(y)), radius + 1, ORANGE, 2, cv2.LINE_AA)
-    place = (round(x) + radius + 3, round(y) + 4)
-    for colour, thick in ((PAPER, 4), (INK, 1)):
-        cv2.putText(out, f"{spot.kind} {spot.size_mm:.1f}", place, FONT, 0.6, colour, thick, cv2.LINE_AA)
+def _circle(out: Picture, x: float, y: float, spot: Blemish, px_per_mm: float) -> int:
+    """A ring round a spot; gives its radius in px."""
+    radius = max(6, round(0.7 * spot.size_mm * px_per_mm)) + 1
+    cv2.circle(out, (round(x), round(y)), radius, PAPER, 5, cv2.LINE_AA)
+    cv2.circle(out, (round(x), round(y)), radius, ORANGE, 2, cv2.LINE_AA)
+    return radius
+
+
+def _spot_words(
+    out: Picture, x: float, y: float, radius: int, spot: Blemish, word_px: int, taken: list[cv2.typing.Rect]
+) -> None:
+    """What a spot is and its size, where no other spot's words stand: right of it, left, below, above."""
+    text = f"{spot.kind} {spot.size_mm:.1f}"
+    wide, tall = cv2.getTextSize(text, FONT, word_px / 21.0, 1)[0][0], round(1.4 * word_px)
+    right, left, middle = round(x) + radius + 4, round(x) - radius - 4 - wide, round(x) - wide // 2
+    beside, below, above = round(y) - tall // 2, round(y) + radius + 2, round(y) - radius - 2 - tall
+    boxes = [(right, beside, wide, tall), (left, beside, wide, tall), (middle, below, wide, tall)]
+    boxes.append((middle, above, wide, tall))
+    free = [box for box in boxes if 0 <= box[0] <= out.shape[1] - wide and not any(_overlap(box, t) for t in taken)]
+    chosen = free[0] if free else boxes[0]
+    taken.append(chosen)
+    _written(out, text, (chosen[0], chosen[1] + round(1.2 * word_px)), word_px)
+
+
+def _overlap(a: cv2.typing.Rect, b: cv2.typing.Rect) -> bool:
+    return a[0] < b[0] + b[2] and b[0] < a[0] + a[2] and a[1] < b[1] + b[3] and b[1] < a[1] + a[3]
 
 
 def _outline(out: Picture, side: SidePicture, part: SidePicture, bad: NDArray[np.bool_]) -> None:
@@ -150,10 +208,11 @@ def _outline(out: Picture, side: SidePicture, part: SidePicture, bad: NDArray[np
 
 
 def _clock_bar(side: SidePicture, hours: Sequence[int] = range(1, 13)) -> Picture:
-    bar = np.full((28, len(side.theta_rad), 3), 255, np.uint8)
+    word_px = round(WORD * len(side.theta_rad) / 2)
+    bar = np.full((2 * word_px, len(side.theta_rad), 3), 255, np.uint8)
     for hour in hours:
         x = float(side.to_px(np.array(np.radians(90 - 30 * hour)), np.array(0.0))[0])
         if 8 < x < bar.shape[1] - 8:
-            cv2.line(bar, (round(x), 0), (round(x), 4), INK, 1)
-            cv2.putText(bar, str(hour), (round(x) - 6, 22), FONT, 0.6, INK, 1, cv2.LINE_AA)
+            cv2.line(bar, (round(x), 0), (round(x), word_px // 3), INK, max(1, word_px // 10))
+            _written(bar, str(hour), (round(x - 0.4 * word_px * len(str(hour))), round(1.6 * word_px)), word_px)
     return bar

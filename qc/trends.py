@@ -249,10 +249,10 @@ def _capability(value: NDArray[np.float64], limit: Limit | None, signalled: bool
     if limit is None or limit.kind == "count":
         return None, ""
     if len(value) < FEWEST_CAKES:
-        since = " since something stood out (not in control)" if signalled else ""
+        since = " since something stood out" if signalled else ""
         cakes = "1 cake" if len(value) == 1 else f"{len(value)} cakes"
-        what = "How well the limits can be kept (capability)"
-        return None, f"{what} is not told yet: {cakes}{since}, and at least {FEWEST_CAKES} calm ones are needed."
+        what = "How well the limit can be kept is not told yet"
+        return None, f"{what}: {cakes}{since}, and at least {FEWEST_CAKES} calm ones are needed."
     if np.ptp(value) == 0:
         return None, ""
     found = capability(value, limit)
@@ -264,7 +264,7 @@ def _summary(series: Series, chart: spc.IndividualsChart, base: BoolArray) -> st
     low = max(chart.low, 0.0) if QUANTITIES[name].magnitude else chart.low
     return (
         f"{QUANTITIES[name].label}: {figure(name, chart.centre)} on average; single cakes vary from "
-        f"{figure(name, low)} to {figure(name, chart.high)} by chance alone (from {int(base.sum())} cakes)."
+        f"{figure(name, low)} to {figure(name, chart.high)} by chance alone (read from {int(base.sum())} cakes)."
     )
 
 

@@ -229,7 +229,8 @@ def _said_in_warnings(result: CheckResult, name: str) -> str:
     label = QUANTITIES[name].label.lower()
     for words in result.warnings:
         about, colon, why = words.partition(": ")
-        if colon and (about == name or (label in about.lower() and "left out" in about)):
+        subject, left_out, _ = about.lower().removeprefix("the ").partition(" is left out")
+        if colon and (about == name or (left_out and (subject in label or label in subject))):
             return why.rstrip(".")
     return ""
 

@@ -128,7 +128,7 @@ def test_nobody_is_ranked_and_nothing_is_said_of_few_cakes() -> None:
     assert [d.pseudonym for d in found.decorators] == ["Anise", "Basil", "mint"]  # by the alphabet
     assert found.too_few == ("New",)
     assert "New" not in "".join(found.sentences[:-1])
-    assert "nothing is said: New" in found.sentences[-1]
+    assert "Nothing is said of New" in found.sentences[-1]
     assert {(p.first, p.second) for p in found.pairs if p.differ} == {("Anise", "Basil"), ("Basil", "mint")}
 
 
@@ -148,4 +148,4 @@ def test_photos_share_of_the_spread_is_told() -> None:
     found = consistency(bench({"Anise": rng.normal(1, 0.2, 30), "Mint": rng.normal(1, 0.2, 30)}, "level", 0.36))
     assert found.components is not None
     assert found.components.photos == pytest.approx(0.18)
-    assert any("photos' own uncertainty" in s for s in found.sentences)
+    assert any("comes from the photos, not the cakes" in s for s in found.sentences)

@@ -3,12 +3,13 @@
 import numpy as np
 import pytest
 
-from qc import drawing
+from qc import drawing, surface_drawing
 from qc import drawings as module
 from qc.commands.measure import write_drawings
 from qc.drawings import drawings
 from qc.measure import MeasureSettings, assemble, run_stages
 from qc.photo import read_photo
+from qc.quantities import Line, Overlay
 from qc.samples import samples
 
 
@@ -30,7 +31,7 @@ def test_every_picture_is_there_and_wide_enough(stages, tmp_path):
     assert all(f"{name}.jpg: " in told for name in files)
     for picture in drawings(stages):
         assert picture.pixels.shape[1] >= 700
-        assert picture.pixels.shape[1] <= module.STRIP * picture.pixels.shape[0], "no thin strip on a phone"
+        assert picture.pixels.shape[1] <= surface_drawing.STRIP * picture.pixels.shape[0], "no thin strip on a phone"
         assert picture.jpeg()[:2] == b"\xff\xd8"
 
 
@@ -85,3 +86,32 @@ def test_the_first_look_outlines_the_cake(stages):
     assert yellow[:, 1].min() == pytest.approx(body[:, 0].min() * scale, abs=12)
     assert yellow[:, 1].max() == pytest.approx(body[:, 0].max() * scale, abs=12)
     assert drawing.draw_seen(seen.photo, seen.finding, None, 600).shape == (450, 600, 3)
+
+
+def overlay_of(*lines):
+    return Overlay(400, 300, tuple(Line(*line) for line in lines))
+
+
+def test_words_beside_level_lines_stand_apart_and_in_the_picture():
+    """Analytic: two lines that end at one place near the right edge; each word's colour has rows of its own."""
+    ends = ((100.0, 150.0), (380.0, 150.0))
+    picture = np.zeros((300, 400, 3), np.uint8)
+    level, true = ("level", ends, False, "top"), ("true level", ends, False, "level")
+    drawing.draw_overlay(picture, overlay_of(level, true), 1.0)
+    away = np.r_[0:145, 156:300]  # the lines themselves left out
+    yellow = away[(picture[away] == drawing.COLOURS["level"]).all(-1).any(1)]
+    white = away[(picture[away] == drawing.WHITE).all(-1).any(1)]
+    assert yellow.size
+    assert white.size
+    assert yellow.max() < white.min() or white.max() < yellow.min()
+
+
+def test_a_board_is_not_drawn_across_the_cake_before_it():
+    """Analytic: a square board behind a square body; no board-coloured pixel inside the body."""
+    board = ("board", ((50.0, 100.0), (350.0, 100.0), (350.0, 250.0), (50.0, 250.0)))
+    body = ("body", ((120.0, 60.0), (280.0, 60.0), (280.0, 200.0), (120.0, 200.0)))
+    picture = np.zeros((300, 400, 3), np.uint8)
+    drawing.draw_overlay(picture, overlay_of(board, body), 1.0)
+    blue = (picture == drawing.COLOURS["board"]).all(-1)
+    assert not blue[70:190, 135:265].any()
+    assert blue[95:105].any()

@@ -232,7 +232,7 @@ def test_trend_of_a_steady_hand_is_calm_and_of_a_shift_is_not() -> None:
         after = trend(series(value), limits.nominal(65, 4))
         found_soon += any(36 <= s.at <= 48 for s in after.signals)  # a run that began before the shift is told with it
         assert after.capability is None
-        assert any("not in control" in s for s in after.sentences)
+        assert any("since something stood out" in s for s in after.sentences)
     assert calm > 12
     assert held > 0.8 * calm
     assert found_soon >= 38
@@ -405,7 +405,7 @@ def test_when_the_curve_has_flattened() -> None:
     assert curve.flat_high is not None
     assert curve.flat_low - 4 * DAY <= made.time[40] <= curve.flat_high + 4 * DAY
     assert curve.level == pytest.approx(2.5, abs=0.2)
-    assert re.search(r"level since about \d+ Feb 2026", curve.words())
+    assert re.search(r"no nearer since about \d+ Feb 2026", curve.words())
 
 
 def test_learning_report_names_two_gained_and_two_lacking() -> None:

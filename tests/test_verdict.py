@@ -12,7 +12,7 @@ from qc.conformance import COVERAGE_95, Belief, belief, conformance
 from qc.limits import Limit, at_least, at_most, between, exactly, nominal
 from qc.quantities import QUANTITIES, CheckResult, Measurement
 from qc.standard import load_standard
-from qc.verdict import Verdict, decide, judge, points_of, value_words
+from qc.verdict import Verdict, _said_in_warnings, decide, judge, points_of, value_words
 
 STANDARD = load_standard(
     'name = "A"\ncode = "a"\nversion = 3\n'
@@ -167,6 +167,9 @@ def test_what_is_missing_says_why():
     assert reasons["height"] == "no figure came out of these photos"
     assert reasons["dome"] == "the middle does not show"
     assert judged().line("dome").reason == "these photos do not show it"
+    lip = "Edge radius is left out: a lip leaves no rounding."
+    assert _said_in_warnings(CheckResult((), warnings=(lip,)), "edge_radius") == "a lip leaves no rounding"
+    assert _said_in_warnings(CheckResult((), warnings=(lip,)), "ring_radius") == ""
     assert judgement.points is None
     assert judgement.points_words().startswith("no points")
     assert all(line.verdict is Verdict.NOT_MEASURED for line in judgement.not_measured)
