@@ -7,14 +7,15 @@ import streamlit as st
 from numpy.typing import NDArray
 
 from app.look import lines_table, plain, unmarked
+from app.measuring import measured_again
 from app.result_view import show_result
 from app.shop import store
 from qc import house
 from qc.checking import settings_for
 from qc.drawing import draw
-from qc.measure import measure
+from qc.drawings import drawings
+from qc.kept_drawings import keep_drawings_later, kept_drawings
 from qc.photo import read_photo
-from qc.profiles import CameraStore
 from qc.record_types import DECISIONS, LEFT_OUT, SEEN, TAKEN_IN, CheckRecord
 from qc.report import check_report
 from qc.verdict import judge
@@ -33,7 +34,8 @@ def show_record(number: int) -> None:
     st.title(f"Cake {number}")
     _head(record)
     if record.judgement is not None:
-        show_result(record.result, record.judgement.judgement, lambda: _pictures(record))
+        explaining = (lambda: kept_drawings(store(), record.id)) if record.photos else None
+        show_result(record.result, record.judgement.judgement, lambda: _pictures(record), explaining)
     else:
         st.info("This cake was measured but not judged.")
     _report(record)
@@ -144,9 +146,10 @@ def _measure_again(record: CheckRecord) -> None:
             with st.spinner("Measuring ..."):
                 photos = {name: read_photo(kept_photo.path, name) for name, kept_photo in record.photos.items()}
                 scale = house.card_scale(store())
-                result = measure(photos, settings_for(kept.standard, record.order, scale), None, CameraStore())
+                result, stages = measured_again(photos, settings_for(kept.standard, record.order, scale))
             judgement = judge(result, kept.standard, record.order)
             store().add_remeasurement(record.id, result, reason, judgement, kept.id)
+            keep_drawings_later(store(), record.id, lambda: drawings(stages))
             st.rerun()
 
 

@@ -236,8 +236,8 @@ def key_words(name: str, limit: Limit | None, drift: bool, marks: bool = False) 
     busy = " Small triangles: made in a rush or in a warm kitchen; tap one." if marks else ""
     slow = " Thick orange line: the slow drift." if drift else ""
     return (
-        f"Dots: single cakes (the latest {MOST_POINTS} at most), grey bars their uncertainty. "
-        "Dashed lines: what chance alone does. "
+        f"Dots: single cakes (the latest {MOST_POINTS} at most); grey bars: how sure the photos are. "
+        "Dashed lines: how far cakes go by chance alone. "
         f"Orange diamonds: something stands out. Hollow: does not count.{house}{slow}{busy}"
     )
 

@@ -6,7 +6,7 @@ import streamlit as st
 
 from app.address import CheckAddress
 from app.look import unmarked
-from app.measuring import learn_cameras
+from app.measuring import keep_pictures, learn_cameras
 from app.shop import store
 from qc.house import KeptStandard
 from qc.quantities import CheckResult
@@ -63,6 +63,7 @@ def decide_and_save(
     if new.decision is not None and (last is None or (last.decision, last.reason) != (new.decision, reason)):
         store().add_decision(number, new.decision, reason)  # saved before, decided or decided anew now
     st.success(f"Saved as cake {number} of {unmarked(address.decorator)}.", icon=":material/check:")
+    keep_pictures(number, hashes, kept.standard, order)
     learn_cameras(hashes)
 
 

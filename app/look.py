@@ -27,8 +27,16 @@ COLOURS: Final = {
 CSS = f"""<style>
 .block-container {{ padding-top: 4.2rem; padding-bottom: 5rem; max-width: 62rem; }}
 .stButton button, .stDownloadButton button, .stFormSubmitButton button {{ min-height: 3.1rem; font-size: 1.05rem; }}
-div[data-baseweb="select"] > div, .stTextInput input, .stNumberInput input {{ min-height: 3rem; font-size: 1.05rem; }}
-.stRadio label, .stCheckbox label {{ min-height: 2.2rem; }}
+.stSelectbox div:has(> input), .stNumberInput div:has(> input), .stTextInput div:has(> input) {{ height: auto;
+  min-height: 2.9rem; }}
+.stSelectbox input, .stNumberInput input, .stTextInput input {{ min-height: 2.8rem; font-size: 1.05rem; }}
+.stNumberInput button {{ width: 2.9rem; min-height: 2.8rem; }}
+.stButtonGroup button {{ min-height: 2.9rem; padding: .3rem .9rem; font-size: 1rem; }}
+.stRadio label, .stCheckbox label {{ min-height: 2.8rem; align-items: center; }}
+.stExpander summary {{ min-height: 2.9rem; align-items: center; }}
+[data-testid="stHeaderActionElements"], button[aria-label="Copy Vega-Lite spec"] {{ display: none; }}
+.qc-swatch {{ display: inline-block; width: 3rem; height: 1.6rem; border: 1px solid #b9afa2; border-radius: .4rem;
+  vertical-align: middle; margin-right: .6rem; }}
 .qc-banner {{ border-radius: .9rem; padding: .9rem 1.1rem; color: #fff; display: flex; gap: 1rem; align-items: center;
   flex-wrap: wrap; margin-bottom: .6rem; }}
 .qc-banner .sym {{ font-size: 2.2rem; line-height: 1; font-weight: 700; }}

@@ -13,7 +13,9 @@ from qc import house
 from qc.checking import settings_for
 from qc.drawings import Drawing, drawings
 from qc.errors import CakeQCError
-from qc.measure import Stages, assemble, run_stages
+from qc.kept_drawings import keep_drawings_later
+from qc.measure import MeasureSettings, Stages, assemble, run_stages
+from qc.photo import Photo
 from qc.profiles import CameraStore
 from qc.quantities import CheckResult
 from qc.standard import HouseStandard
@@ -94,6 +96,20 @@ def explaining_pictures(
 @st.cache_data(max_entries=4, show_spinner="Drawing ...")
 def _drawn(key: str, _stages: Stages) -> tuple[Drawing, ...]:
     return drawings(_stages)
+
+
+def keep_pictures(number: int, hashes: dict[str, str], standard: HouseStandard, order: dict[str, float]) -> None:
+    """Keep a saved check's explaining pictures with its record; nobody waits for it."""
+    stages = _measured().stages.get(_key(hashes, standard, order))
+    if stages is not None:
+        keep_drawings_later(store(), number, lambda: drawings(stages))
+
+
+def measured_again(photos: dict[str, Photo], settings: MeasureSettings) -> tuple[CheckResult, Stages]:
+    """A stored check's photos measured once more. Raises CakeQCError."""
+    with _measured().lock:
+        stages = run_stages(photos, settings, None, CameraStore())
+    return assemble(stages, settings), stages
 
 
 def learn_cameras(hashes: dict[str, str]) -> None:

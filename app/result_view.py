@@ -11,7 +11,7 @@ from app.look import COLOURS, banner, lines_table, unmarked
 from app.photos import TITLES
 from qc.advice import Advice, advise
 from qc.drawings import Drawing
-from qc.quantities import QUANTITIES, CheckResult
+from qc.quantities import QUANTITIES, CheckResult, Measurement
 from qc.verdict import Judgement, Verdict, value_words
 
 Pictures = dict[str, NDArray[np.uint8]]
@@ -31,6 +31,7 @@ def show_result(
     if explaining is not None:
         _show_explaining(explaining)
     st.subheader("Every line of the standard")
+    st.caption("Framed band: the limit. Mark: this cake. Thin line through it: how sure the photos are.")
     lines_table(judgement)
     _other_values(result, judgement)
 
@@ -75,14 +76,14 @@ def show_pictures(pictures: Pictures) -> None:
 
 
 def _show_explaining(explaining: Callable[[], tuple[Drawing, ...] | None]) -> None:
-    """Pattern, side lines and surface, folded away and drawn only when somebody looks."""
+    """Pattern, side lines and surface, folded away and drawn or fetched only when somebody looks."""
     fold = st.expander("See how it was measured", icon=":material/draw:", on_change="rerun", key="explaining")
     if not fold.open:
         return
     with fold:
         found = explaining()
         if not found:
-            st.caption("These pictures are drawn for the latest cakes only. Send the photos again to see them.")
+            st.caption("No such pictures are kept with this cake. Measuring its photos again makes them.")
             return
         for words in dict.fromkeys(drawing.words for drawing in found):  # pictures that are read alike stand together
             alike = [drawing for drawing in found if drawing.words == words]
@@ -99,14 +100,14 @@ def _other_values(result: CheckResult, judgement: Judgement) -> None:
     if not rows:
         return
     with st.expander("Everything else that was measured"):
-        table = [
-            {
-                "What": QUANTITIES[m.name].label,
-                "Where": "" if m.clock is None else f"{m.clock:.1f} o'clock",
-                "Value": value_words(m),
-                "Photos": ", ".join(m.photos),
-                "Note": m.note or "",
-            }
-            for m in rows
-        ]
-        st.dataframe(table, hide_index=True, width="stretch")
+        st.html("".join(_other_row(m) for m in rows))
+
+
+def _other_row(m: Measurement) -> str:
+    place = "" if m.clock is None else f" at {round(m.clock) or 12} o'clock"
+    quantity = QUANTITIES[m.name]
+    told = "; ".join(filter(None, (m.note, quantity.meaning if m.clock is None else "")))
+    return (
+        f'<div class="qc-rule"><span class="name">{escape(quantity.label + place)}</span>'
+        f'<span class="lim">{escape(value_words(m))}</span><span class="note">{escape(told)}</span></div>'
+    )

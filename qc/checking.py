@@ -7,8 +7,10 @@ from pathlib import Path
 
 from qc import house
 from qc.advice import Advice, advise
+from qc.drawings import drawings
 from qc.errors import PhotoError, RecordError
-from qc.measure import MeasureSettings, measure
+from qc.kept_drawings import keep_drawings
+from qc.measure import MeasureSettings, Stages, assemble, run_stages
 from qc.photo import read_photo
 from qc.profiles import CameraStore
 from qc.quantities import PHOTO_NAMES, CheckResult
@@ -57,6 +59,7 @@ class Checked:
     judgement: Judgement
     advice: Advice
     check_id: int | None
+    stages: Stages  # what the explaining pictures are drawn from
 
 
 def read_files(top: Path | None, side: Path | None, side2: Path | None) -> dict[str, bytes]:
@@ -101,11 +104,12 @@ def check_cake(
     kept = house.in_force(store, wanted.kind, wanted.time)
     settings = settings_for(kept.standard, wanted.order, wanted.print_scale or house.card_scale(store))
     photos = {name: read_photo(data, name) for name, data in wanted.photos.items()}
-    result = measure(photos, settings, tell, cameras)
+    stages = run_stages(photos, settings, tell, cameras)
+    result = assemble(stages, settings)
     judgement = judge(result, kept.standard, wanted.order)
     advice = advise(judgement, result)
     if not save:
-        return Checked(result, judgement, advice, None)
+        return Checked(result, judgement, advice, None, stages)
     new = NewCheck(
         wanted.decorator,
         wanted.kind,
@@ -124,7 +128,19 @@ def check_cake(
     check_id = store.save_check(new)
     if cameras is not None and not wanted.invented:
         teach_later(photos, settings.print_scale, cameras)
-    return Checked(result, judgement, advice, check_id)
+    return Checked(result, judgement, advice, check_id, stages)
+
+
+def keep_pictures(store: Store, found: Checked) -> None:
+    """Keep the explaining pictures with a saved check: a second's work, for when its verdict is told already.
+
+    Raises
+    ------
+    RecordError
+        The disk or the database cannot be written; the check itself is safe.
+    """
+    if found.check_id is not None:
+        keep_drawings(store, found.check_id, drawings(found.stages))
 
 
 def settings_for(

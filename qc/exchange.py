@@ -23,6 +23,7 @@ from qc.errors import RecordError
 from qc.freeze import text_of, thaw_text
 from qc.quantities import QUANTITIES
 from qc.records import Store
+from qc.small_picture import SUFFIX, packed_again
 
 FORMAT = "cakeqc-records/1"
 FORMS = ("csv", "parquet")
@@ -35,12 +36,14 @@ _TABLES = (
     schema.checks,
     schema.check_photos,
     schema.takes,
+    schema.drawings,
     schema.judgements,
     schema.decisions,
     schema.comments,
     schema.corrections,
     schema.baselines,
 )
+_LATER = (schema.drawings,)  # tables that exports from before them lack
 _BESIDE = (schema.decisions, schema.comments, schema.corrections)
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "'")  # what a spreadsheet would run instead of show
 
@@ -220,6 +223,8 @@ class _Import:
                 self._add_photo(row)
         for row in self._read(schema.takes):
             self._add_take(row)
+        for row in self._read(schema.drawings):
+            self._add_drawing(row)
         for row in self._read(schema.judgements):
             if row["check_id"] in self.checks:
                 own = {"take_id": self.takes[row["take_id"]], "standard_id": self.standards.get(row["standard_id"])}
@@ -236,6 +241,8 @@ class _Import:
 
     def _read(self, table: Table) -> Iterator[dict[str, Any]]:
         path, columns = self.folder / f"{table.name}.{self.form}", _arrow_schema(table)
+        if table in _LATER and not path.exists():
+            return
         texts = [f.name for f in columns if f.type == pa.string()]
         try:
             for batch in _batches(path, self.form, columns):
@@ -283,6 +290,19 @@ class _Import:
         written = self.store.photos.put(found.read_bytes(), row["photo_name"])
         self.photos[row["sha256"]] = written.sha256
         writes.insert_photo(self.db, self.checks[row["check_id"]], row["photo_name"], written)
+
+    def _add_drawing(self, row: dict[str, Any]) -> None:
+        """A picture of a measurement, its file made anew."""
+        found = next((self.folder / "photos").glob(f"{row['sha256'][:64]}.*"), None)
+        if row["take_id"] not in self.takes or found is None or not row["sha256"].isalnum():
+            return
+        data = packed_again(found.read_bytes())
+        if data is None:
+            return
+        written = self.store.photos.put_picture(data, SUFFIX)
+        writes.insert_file(self.db, written)
+        own = {"take_id": self.takes[row["take_id"]], "sha256": written.sha256}
+        self.db.execute(insert(schema.drawings).values({**row, **own}))
 
     def _add_take(self, row: dict[str, Any]) -> None:
         if row["check_id"] not in self.checks:

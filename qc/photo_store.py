@@ -1,11 +1,14 @@
 """Photos on disk, each once by the hash of its content, without personal metadata."""
 
 import hashlib
+import io
 import os
 import tempfile
 import time
 from dataclasses import dataclass
 from pathlib import Path
+
+from PIL import Image
 
 from qc.database import plain_errors
 from qc.errors import RecordError
@@ -57,6 +60,15 @@ class PhotoStore:
         with plain_errors():
             _write_once(self.path(sha256, clean.suffix), clean.data)
         return WrittenPhoto(sha256, hashlib.sha256(original).hexdigest(), clean.suffix, clean.width_px, clean.height_px)
+
+    def put_picture(self, data: bytes, suffix: str) -> WrittenPhoto:
+        """Store a picture that the program itself has made. Raises RecordError."""
+        sha256 = hashlib.sha256(data).hexdigest()
+        with Image.open(io.BytesIO(data)) as image:
+            width_px, height_px = image.size
+        with plain_errors():
+            _write_once(self.path(sha256, suffix), data)
+        return WrittenPhoto(sha256, sha256, suffix, width_px, height_px)
 
     def receive(self, original: bytes) -> str:
         """Keep an upload as it came until its check is saved; gives the hash that fetches it again."""

@@ -74,6 +74,12 @@ def insert_check(db: Connection, new: NewCheck, uid: str, settings: StoreSetting
 
 def insert_photo(db: Connection, check_id: int, name: str, photo: WrittenPhoto) -> None:
     """The row of a photo, once, and its place in the check."""
+    insert_file(db, photo)
+    db.execute(insert(schema.check_photos).values(check_id=check_id, photo_name=name, sha256=photo.sha256))
+
+
+def insert_file(db: Connection, photo: WrittenPhoto) -> None:
+    """The row of a stored file, once."""
     p = schema.photos
     if db.execute(select(p.c.sha256).where(p.c.sha256 == photo.sha256)).first() is None:
         row = {
@@ -85,7 +91,6 @@ def insert_photo(db: Connection, check_id: int, name: str, photo: WrittenPhoto) 
             "stored_ms": now_ms(),
         }
         db.execute(insert(p).values(row))
-    db.execute(insert(schema.check_photos).values(check_id=check_id, photo_name=name, sha256=photo.sha256))
 
 
 def insert_take(db: Connection, check_id: int, result: CheckResult, reason: str, time_ms: int | None = None) -> int:

@@ -389,7 +389,7 @@ class Store:
             return int(db.execute(older).scalar_one())
 
     def purge(self, older_than_days: float) -> PurgeReport:
-        """Delete checks older than a number of days for good: rows, photos, and their traces in the file.
+        """Delete checks older than a number of days for good: rows, photos, pictures, and their traces in the file.
 
         Decorators and standards stay. SQLite overwrites what it deletes (secure_delete) and the file is rebuilt.
 
@@ -401,10 +401,11 @@ class Store:
         if not older_than_days > 0:
             raise RecordError(f"A retention limit of {older_than_days:g} days would delete everything: give 1 or more.")
         limit_ms = now_ms() - round(older_than_days * 24 * _HOUR_MS)
-        c, p, link = schema.checks, schema.photos, schema.check_photos
+        c, p = schema.checks, schema.photos
+        used = select(schema.check_photos.c.sha256).union(select(schema.drawings.c.sha256))
         with writing(self.engine) as db:
             gone = db.execute(delete(c).where(c.c.time_ms < limit_ms)).rowcount
-            unused = p.c.sha256.not_in(select(link.c.sha256))
+            unused = p.c.sha256.not_in(used)
             files = db.execute(select(p.c.sha256, p.c.suffix).where(unused)).all()
             db.execute(delete(p).where(unused))
             known = set(db.execute(select(p.c.sha256)).scalars())

@@ -106,6 +106,16 @@ takes = Table(
     Column("result", LargeBinary, nullable=False),  # the whole CheckResult, JSON, zlib
     Index(None, "check_id"),
 )
+drawings = Table(  # the pictures that explain a measurement; their files are rows of `photos`
+    "drawings",
+    metadata,
+    Column("take_id", Integer, ForeignKey("takes.id", ondelete="CASCADE"), primary_key=True, autoincrement=False),
+    Column("name", String(40), primary_key=True),
+    Column("place", Integer, nullable=False),  # in the order in which they are shown
+    Column("title", Text, nullable=False),
+    Column("words", Text, nullable=False),
+    Column("sha256", String(64), ForeignKey("photos.sha256"), nullable=False, index=True),
+)
 judgements = Table(
     "judgements",
     metadata,

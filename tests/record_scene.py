@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from PIL import Image
 
+from qc.drawings import Drawing
 from qc.quantities import Blemish, CheckResult, Decoration, Measurement, Meridian, PhotoReport
 from qc.record_types import NewCheck
 
@@ -47,3 +48,9 @@ def jpeg(seed: int = 0, **exif: Any) -> bytes:
 def new(**other: Any) -> NewCheck:
     made = NewCheck("Mint", "cream-15", result(), {"top": jpeg(1), "side": jpeg(2)}, time=NOW)
     return replace(made, **other)
+
+
+def drawing(name: str = "pattern", seed: int = 0) -> Drawing:
+    """A picture such as those that explain a measurement; no photo behind it."""
+    coarse = np.random.default_rng(seed).integers(0, 255, (9, 12, 3), np.uint8)
+    return Drawing(name, f"The {name}", "How to read it.", np.kron(coarse, np.ones((120, 120, 1), np.uint8)))

@@ -13,9 +13,11 @@ from typer.testing import CliRunner, Result
 from qc import checking
 from qc.commands import check as command
 from qc.errors import CakeQCError
+from qc.kept_drawings import kept_drawings
 from qc.quantities import CheckResult, Measurement
 from qc.records import open_store
 from qc.standard import load_standard, starting_standards
+from tests.record_scene import drawing
 
 Run = Callable[..., Result]
 
@@ -43,7 +45,9 @@ def run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Run:
     app.command("other")(lambda: None)
 
     def act(*given: str, diameter: float = 165.0) -> Result:
-        monkeypatch.setattr(checking, "measure", lambda *_: measured(diameter))
+        monkeypatch.setattr(checking, "run_stages", lambda *_: None)
+        monkeypatch.setattr(checking, "assemble", lambda *_: measured(diameter))
+        monkeypatch.setattr(checking, "drawings", lambda _: (drawing(),))
         photos = ["--top", str(tmp_path / "top.jpg"), "--side", str(tmp_path / "side.jpg")]
         database = ["--database", f"sqlite:///{tmp_path / 'r.sqlite'}"]
         return CliRunner().invoke(app, ["check", *photos, *database, *given], catch_exceptions=False)
@@ -58,6 +62,9 @@ def test_exit_status_is_one_when_outside(run: Run, tmp_path: Path) -> None:
     within, outside = run(*WHO, "--kind", "cream-15"), run(*WHO, "--kind", "cream-15", diameter=180.0)
     assert (within.exit_code, outside.exit_code) == (0, 1)
     assert "Saved as cake 1." in within.output
+    store = open_store(f"sqlite:///{tmp_path / 'r.sqlite'}")
+    assert [d.name for d in kept_drawings(store, 1)] == ["pattern"]
+    store.close()
     assert "outside" in outside.output
     assert "Try: Diameter" in outside.output
     store = open_store(f"sqlite:///{tmp_path / 'r.sqlite'}")

@@ -6,9 +6,11 @@ import numpy as np
 
 from app import cake_record
 from qc import house
+from qc.kept_drawings import kept_drawings
 from qc.retention import retention_days
 from tests.page_driver import measured_cakes, opened, store, written  # fixtures among them
 from tests.page_scene import cake, fill, picture
+from tests.record_scene import drawing
 
 __all__ = ["measured_cakes", "store"]  # fixtures that are used below
 
@@ -39,13 +41,17 @@ def test_a_record_is_shown_commented_and_judged_again_without_touching_it(store)
 
 def test_measuring_again_is_added_beside_the_first(store, monkeypatch):
     number = fill(store, 1, photos={"top": picture(1), "side": picture(2)})[0]
-    monkeypatch.setattr(cake_record, "measure", lambda photos, *more: cake(height=(75.0, 0.4)))
+    monkeypatch.setattr(cake_record, "measured_again", lambda *_: (cake(height=(75.0, 0.4)), None))
+    monkeypatch.setattr(cake_record, "drawings", lambda _: (drawing("side-surface"),))
+    assert kept_drawings(store, number) == (), "an older record says that it has none"
     at = opened("cakes", cake_number=str(number))
     next(b for b in at.button if b.label == "Measure again").click().run()
     assert not at.exception
     record = store.check(number)
     assert [t.result.overall("height").value > 70 for t in record.takes] == [False, True]
     assert [j.verdict for j in record.judgements] == ["within", "outside"]
+    cake_record.keep_drawings_later(store, number, lambda: ()).result(20)  # one at a time: the first is done then
+    assert [d.name for d in kept_drawings(store, number)] == ["side-surface"]
 
 
 def test_a_page_to_print(store):

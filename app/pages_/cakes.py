@@ -9,7 +9,7 @@ from qc import house
 from qc.record_types import CheckSummary
 
 A_PAGE = 12  # buttons that fit a phone's two screens
-ALL = "all"
+ALL = ""
 
 
 def run() -> None:
@@ -29,8 +29,8 @@ def _list() -> None:
     names = [d.pseudonym for d in store().decorators()]
     kinds = {kept.standard.code: kept.standard.name for kept in house.all_in_force(store())}
     left, right = st.columns(2)
-    decorator = left.selectbox("Decorator", [ALL, *names])
-    kind = right.selectbox("Kind of cake", [ALL, *kinds], format_func=lambda k: kinds.get(k, k))
+    decorator = left.selectbox("Decorator", [ALL, *names], format_func=lambda n: n or "everybody")
+    kind = right.selectbox("Kind of cake", [ALL, *kinds], format_func=lambda k: kinds.get(k, k) or "every kind")
     who, what = (None if decorator == ALL else decorator), (None if kind == ALL else kind)
     total = store().count(who, what)
     if total == 0:

@@ -7,7 +7,7 @@ from app.choose import kind_of_cake
 from app.look import plain
 from app.shop import store
 from qc.consistency import Consistency, consistency
-from qc.limits import figure
+from qc.limits import figure, limit_words
 from qc.quantities import QUANTITIES
 
 
@@ -26,7 +26,9 @@ def run() -> None:
     if len(found.decorators) < 2:
         return
     st.altair_chart(consistency_chart(found, standard.limit(name)), width="stretch")
-    st.caption("Small lines: single cakes. Dot and bar: average, and one spread to either side. Pale or orange: limit.")
+    limit = standard.limit(name)
+    house_words = "" if limit is None else f" Pale area or orange line: the house limit ({limit_words(name, limit)})."
+    st.caption(f"Small lines: single cakes. Dot: the average. Bar: two cakes in three lie within it.{house_words}")
     _figures(found)
 
 
@@ -48,7 +50,10 @@ def _figures(found: Consistency) -> None:
             for d in found.decorators
         ]
         st.dataframe(rows, hide_index=True, width="stretch")
-        st.caption("In brackets: 95 % intervals. A difference inside them is too close to call.")
+        st.caption(
+            "Spread: how far single cakes usually lie from the average. In brackets: where the figure lies with 95 % "
+            "certainty; a difference inside the brackets is too close to call."
+        )
 
 
 run()

@@ -11,9 +11,8 @@ from app.look import plain, unmarked
 from app.shop import store
 from qc import house
 from qc.card_sheet import card_pdf
-from qc.commands.camera import describe
 from qc.gauge import finer_than_setup
-from qc.profiles import CameraStore
+from qc.profiles import CameraProfile, CameraStore
 from qc.retention import keep_limit, retention_days, set_retention_days
 
 LATEST_DAYS = 60  # the set-up as it is now, not as it was last year
@@ -77,7 +76,13 @@ def _cameras() -> None:
     if not profiles:
         plain("No camera is known yet.")
     for profile in profiles:
-        plain(describe(profile))
+        plain(_camera_words(profile))
+
+
+def _camera_words(profile: CameraProfile) -> str:
+    sd = float(np.sqrt(profile.covariance[0, 0] + profile.spread[0] ** 2))
+    photos = "1 photo" if profile.photo_count == 1 else f"{profile.photo_count} photos"
+    return f"{profile.key.label}: learnt from {photos}; how far its lens enlarges is known to {100 * sd:.1g} %."
 
 
 def _good_enough() -> None:
@@ -124,7 +129,7 @@ def _retention() -> None:
     if st.button("Keep this limit", width="stretch", disabled=not sure):
         set_retention_days(store(), days)
         gone = keep_limit(store())
-        deleted = f" {gone.checks} checks and {gone.photos} photos are gone." if gone.checks else ""
+        deleted = f" {gone.checks} checks and {gone.photos} photos and pictures are gone." if gone.checks else ""
         st.success(f"Kept.{deleted}", icon=":material/check:")
 
 

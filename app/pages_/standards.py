@@ -2,7 +2,9 @@
 
 from html import escape
 
+import numpy as np
 import streamlit as st
+from skimage.color import lab2rgb
 
 from app import standard_edit
 from app.choose import kind_of_cake
@@ -17,11 +19,11 @@ from qc.quantities import QUANTITIES
 from qc.standard import HouseStandard
 
 VIEWS = {
-    "view": "What is in force",
-    "change": "Change it",
-    "cakes": "From ten accepted cakes",
-    "layers": "Height from the layers",
-    "text": "As text, or a new kind",
+    "view": "See it",
+    "change": "Change a line",
+    "cakes": "Take limits from accepted cakes",
+    "layers": "Work out the height from the layers",
+    "text": "Add a new kind, or edit as text",
 }
 
 
@@ -29,7 +31,9 @@ def run() -> None:
     """Choose a kind of cake, then what to do with its standard."""
     st.title("House standards")
     kept = kind_of_cake()
-    view = st.pills("Do", list(VIEWS), default="view", required=True, format_func=lambda v: VIEWS[v])
+    view = st.pills(
+        "What would you like to do?", list(VIEWS), default="view", required=True, format_func=lambda v: VIEWS[v]
+    )
     try:
         {
             "view": _view,
@@ -52,6 +56,10 @@ def _view(kept: KeptStandard) -> None:
         )
     since = "" if standard.date is None else f", {standard.date:%d %b %Y}"
     plain(f"Version {standard.version}{since}{f' ({kept.note})' if kept.note else ''}")
+    st.caption(
+        "Lines that must hold decide the verdict; coaching lines are shown and advised on. A line of weight 2 counts "
+        "twice in the points."
+    )
     show_lines(standard)
     _head(standard)
     earlier = house.versions(store(), standard.code)[:-1]
@@ -72,8 +80,8 @@ def show_lines(standard: HouseStandard) -> None:
         rows.append(
             f'<div class="qc-rule"><span class="name">{escape(QUANTITIES[name].label)}</span>'
             f'<span class="lim">{escape(words)}</span>'
-            f'<span class="note">{"must hold" if line.must else "coaching"}, weight {line.weight:g}.'
-            f"{escape(note)}</span></div>"
+            f'<span class="note">{"must hold" if line.must else "coaching"}, weight {line.weight:g}'
+            f"{escape('.' + note if note else '')}</span></div>"
         )
     st.html("".join(rows))
 
@@ -85,9 +93,6 @@ def _head(standard: HouseStandard) -> None:
         "Board": standard.board,
         "Nozzle": standard.nozzle,
         "Decoration": standard.decoration,
-        "House colour": ""
-        if standard.house_colour is None
-        else "L* {:g}, a* {:g}, b* {:g}".format(*standard.house_colour),
         "Allergens": standard.allergens,
         "Holding": standard.holding,
         "Notes": standard.notes,
@@ -95,6 +100,16 @@ def _head(standard: HouseStandard) -> None:
     for title, words in pairs.items():
         if words:
             plain(f"{title}: {words}")
+    if standard.house_colour is not None:
+        st.html(
+            f'House colour: <span class="qc-swatch" style="background:{screen_colour(standard.house_colour)}"></span>'
+        )
+
+
+def screen_colour(lab: tuple[float, float, float]) -> str:
+    """The nearest that a screen can show of a CIELAB (D65) colour, as #rrggbb."""
+    rgb = np.clip(lab2rgb(np.array(lab, float)), 0, 1)
+    return "#" + "".join(f"{round(255 * float(c)):02x}" for c in rgb)
 
 
 run()

@@ -9,8 +9,10 @@ from qc.errors import RecordError, StandardError
 from qc.record_types import DECISIONS, Circumstances
 
 if TYPE_CHECKING:
+    from qc.checking import CheckOrder
     from qc.records import Store
     from qc.standard import HouseStandard
+    from qc.verdict import Verdict
 
 DatabaseOption = Annotated[
     str | None, typer.Option(help="address of the records, such as sqlite:////srv/cakes.sqlite", show_default=False)
@@ -46,40 +48,60 @@ def check(
 
     Exit status: 0 within or too close to call, 1 outside, 2 for input that cannot be used.
     """
-    from qc import house
-    from qc.checking import CheckOrder, check_cake, checked_text, read_files
-    from qc.commands.measure import scale_pair, told, told_end
-    from qc.profiles import CameraStore
+    from qc.checking import CheckOrder, read_files
+    from qc.commands.measure import scale_pair
     from qc.records import open_store
-    from qc.standard import load_standard
     from qc.verdict import Verdict
 
     photos = read_files(top, side, side2)
     figures = order_figures(order or [])
+    about = Circumstances(kitchen_temperature, rush or None, recipe_change, notes)
+    scale = scale_pair(print_scale) if print_scale else None
     store = open_store(database)
     try:
-        house.begin(store)
-        if standard is not None:
-            kind = _published(store, load_standard(standard), kind, standard.name)
-        if not kind:
-            kinds = ", ".join(k for k in store.kinds())
-            raise StandardError(f"The kind of cake is missing: give --kind (one of {kinds}) or --standard FILE.")
+        kind = _kind(store, kind, standard)
         if add_decorator:
             store.add_decorator(decorator)
-        about = Circumstances(kitchen_temperature, rush or None, recipe_change, notes)
-        scale = scale_pair(print_scale) if print_scale else None
         wanted = CheckOrder(decorator, kind, photos, figures, about, scale, decision, reason)
-        try:
-            found = check_cake(store, wanted, told, CameraStore(), save)
-        finally:
-            told_end()
+        verdict = _checked(store, wanted, save)
     finally:
         store.close()
+    if verdict is Verdict.OUTSIDE:
+        raise typer.Exit(1)
+
+
+def _kind(store: "Store", kind: str, standard: Path | None) -> str:
+    """The kind of cake that was named, or that of the standard's file, which comes into force."""
+    from qc import house
+    from qc.standard import load_standard
+
+    house.begin(store)
+    if standard is not None:
+        return _published(store, load_standard(standard), kind, standard.name)
+    if not kind:
+        kinds = ", ".join(k for k in store.kinds())
+        raise StandardError(f"The kind of cake is missing: give --kind (one of {kinds}) or --standard FILE.")
+    return kind
+
+
+def _checked(store: "Store", wanted: "CheckOrder", save: bool) -> "Verdict":
+    """Measure, judge, save and tell; the pictures are kept when everything is told."""
+    from qc.checking import check_cake, checked_text, keep_pictures
+    from qc.commands.measure import told, told_end
+    from qc.profiles import CameraStore
+
+    try:
+        found = check_cake(store, wanted, told, CameraStore(), save)
+    finally:
+        told_end()
     typer.echo(checked_text(found))
     if found.check_id is not None:
         typer.echo(f"Saved as cake {found.check_id}.")
-    if found.judgement.verdict is Verdict.OUTSIDE:
-        raise typer.Exit(1)
+    try:
+        keep_pictures(store, found)
+    except RecordError as error:
+        typer.echo(f"The check is saved, but not the pictures of how it was measured. {error}", err=True)
+    return found.judgement.verdict
 
 
 def _published(store: "Store", standard: "HouseStandard", kind: str, file: str) -> str:

@@ -89,7 +89,7 @@ def _fill(store: "Store") -> None:
 
 
 def _measured(store: "Store", sample: "Sample") -> "Checked":
-    from qc.checking import CheckOrder, check_cake
+    from qc.checking import CheckOrder, check_cake, keep_pictures
     from qc.demo_history import STEADY
     from qc.house import ALWAYS
     from qc.record_types import Circumstances
@@ -101,7 +101,9 @@ def _measured(store: "Store", sample: "Sample") -> "Checked":
     about = Circumstances(notes="rendered sample cake, invented")
     scale = sample.print_scale or (1.0, 1.0)
     wanted = CheckOrder(STEADY, kind, sample.photos, sample.order, about, scale, invented=True)
-    return check_cake(store, wanted)
+    found = check_cake(store, wanted)
+    keep_pictures(store, found)
+    return found
 
 
 def _row(sample: "Sample", found: "Checked") -> tuple[str, ...]:
