@@ -6,6 +6,7 @@ from numpy.typing import NDArray
 
 from qc.card import CardView
 from qc.finder import BOARD, CAKE, Finding
+from qc.lettering import width_px, write
 from qc.photo import Photo
 from qc.quantities import CheckResult, Line, Overlay
 
@@ -172,10 +173,7 @@ def _write(
     middle: bool = False,
 ) -> None:
     """Text of a height in px with a dark edge, its lower left corner or its middle at a place, kept in the picture."""
-    size = height / cv2.getTextSize("8", cv2.FONT_HERSHEY_SIMPLEX, 1.0, 1)[0][1]
-    weight = max(1, round(height / 11))
-    (w, h), _ = cv2.getTextSize(text, cv2.FONT_HERSHEY_SIMPLEX, size, weight)
+    w, h = width_px(text, height), round(height)
     x, y = at + [-w / 2, h / 2] if middle else at
     place = (round(min(max(float(x), 2), picture.shape[1] - w - 2)), round(min(max(float(y), h), picture.shape[0] - 3)))
-    for shade, width in (((0, 0, 0), weight + max(3, weight)), (colour, weight)):
-        cv2.putText(picture, text, place, cv2.FONT_HERSHEY_SIMPLEX, size, shade, width, cv2.LINE_AA)
+    write(picture, text, place, height, colour, (0, 0, 0))

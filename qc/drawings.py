@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
 Pixels = NDArray[np.uint8]
 _log = logging.getLogger(__name__)
+SIDES = {"side": "the side", "side2": "the side, after the quarter turn"}
 LEAST_WIDTH_PX = 900  # smaller pictures are enlarged, so that a tablet does not blur them
 JPEG_QUALITY = 88
 
@@ -97,7 +98,7 @@ def _wanted(stages: "Stages") -> Iterator[tuple[str, str, str, Callable[[], Pixe
     yield "side-surface", "The side, rolled out", SIDE, lambda: draw_side(stages.icing)
     yield "top-surface", "The top, square from above", SPOTS, lambda: draw_top(stages.icing)
     for relief in stages.relief.maps:
-        where = "the top, unrolled about its middle" if relief.photo == "top" else f"the side ({relief.photo} photo)"
+        where = "the top, unrolled about its middle" if relief.photo == "top" else SIDES.get(relief.photo, "the side")
         yield f"relief-{relief.photo}", f"Waves on {where}", RELIEF, _relief(relief)
 
 

@@ -47,8 +47,12 @@ _ROWS = [
     Quantity("show_through", "Show-through, side", "%", 1, True, meaning="side where filling or sponge shows"),
     Quantity("show_through_top", "Show-through, top", "%", 1, True, meaning="top where filling or sponge shows"),
     Quantity("blemishes", "Blemishes", "1", 0, True, meaning="pits, crumbs and finger marks of 1.5 mm and more"),
-    Quantity("top_relief", "Waves on the top", "mm", 2, True, meaning="an estimate, read from the shading"),
-    Quantity("side_relief", "Waves on the side", "mm", 2, True, meaning="an estimate, read from the shading"),
+    Quantity(
+        "top_relief", "Waves on the top", "mm", 2, True, meaning="ridges and lumps 2 to 20 mm from one to the next"
+    ),
+    Quantity(
+        "side_relief", "Waves on the side", "mm", 2, True, meaning="ridges and lumps 2 to 20 mm from one to the next"
+    ),
     # CIELAB (D65), white-balanced on the card's paper; differences are CIEDE2000. A chef reads plain words for them
     Quantity("colour_L", "Colour, dark to light", "1", 1, True, meaning="0 is black, 100 is white"),
     Quantity("colour_a", "Colour, green to red", "1", 1, False, meaning="below 0 greenish, above 0 reddish"),

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.icing import IcingResult
+from qc.lettering import FONT, width_px, write
 from qc.profile import ProfileResult, Silhouette, off_line
 from qc.quantities import Blemish
 from qc.relief import ReliefMap
@@ -17,8 +18,9 @@ from qc.unroll import SidePicture, TopPicture
 Picture = NDArray[np.uint8]
 INK, PAPER, GRID = (40, 40, 40), (255, 255, 255), (205, 205, 205)
 BLUE, ORANGE = (0, 90, 181), (220, 95, 0)  # told apart by colour-blind people (Okabe and Ito, 2008)
-FONT = cv2.FONT_HERSHEY_SIMPLEX
+SPOT_WORDS = {"finger": "finger mark"}
 STRIP = 2.6  # width over height from which a strip is cut in two and stacked
+LEAST_SCALED_PX = 900  # width of a relief picture
 WORD = 0.028  # height of words as a share of the width that is shown: read on a phone
 
 
@@ -90,7 +92,7 @@ def draw_relief(relief: ReliefMap, limit_mm: float | None = None) -> Picture:
 
     Yellow stands out, blue lies deep; grey could not be read. The scale is written below.
     """
-    height = relief.height_mm
+    height = _known_part(relief.height_mm)
     if limit_mm is None:
         known = np.abs(height[np.isfinite(height)])
         limit_mm = max(0.1, float(np.quantile(known, 0.98))) if known.size else 0.1
@@ -98,32 +100,35 @@ def draw_relief(relief: ReliefMap, limit_mm: float | None = None) -> Picture:
     out = cv2.cvtColor(cv2.applyColorMap(code, cv2.COLORMAP_CIVIDIS), cv2.COLOR_BGR2RGB)
     out[~np.isfinite(height)] = (128, 128, 128)
     strip = stacked(np.asarray(out, np.uint8))
+    larger = max(1.0, LEAST_SCALED_PX / strip.shape[1])  # so that the words under it fit
+    strip = np.asarray(cv2.resize(strip, None, fx=larger, fy=larger), np.uint8)
     return np.asarray(np.vstack([strip, _relief_scale(strip.shape[1], limit_mm)]), np.uint8)
 
 
-def _relief_scale(width_px: int, limit_mm: float) -> Picture:
+def _known_part(height_mm: NDArray[np.float64]) -> NDArray[np.float64]:
+    """The rows and columns between which something could be read; all of it where nothing could."""
+    known = np.isfinite(height_mm)
+    if not known.any():
+        return height_mm
+    rows, columns = np.flatnonzero(known.any(1)), np.flatnonzero(known.any(0))
+    return height_mm[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
+
+
+def _relief_scale(wide_px: int, limit_mm: float) -> Picture:
     """What the colours of a relief mean, as wide as the picture that it stands under."""
-    height = max(12, round(WORD * width_px))
-    bar = np.full((2 * height, width_px, 3), 255, np.uint8)
+    height = max(12, round(WORD * wide_px))
+    bar = np.full((2 * height, wide_px, 3), 255, np.uint8)
     ramp = cv2.applyColorMap(np.arange(256, dtype=np.uint8)[None], cv2.COLORMAP_CIVIDIS)
     deep, out = f"{limit_mm:.2f} mm deep", f"{limit_mm:.2f} mm out"
-    left = _written(bar, deep, (height // 2, round(1.5 * height)), height) + height // 2
-    right = width_px - height // 2 - _written(bar, out, (width_px, 2 * height), height)
+    left = height // 2 + width_px(deep, height)
+    right = wide_px - height // 2 - width_px(out, height)
     if right - left > 2 * height:
         wide = right - left - height
         ramp = cv2.resize(cv2.cvtColor(ramp, cv2.COLOR_BGR2RGB), (wide, height))
         bar[height // 2 : height // 2 + height, left + height // 2 : left + height // 2 + wide] = ramp
-    _written(bar, out, (right, round(1.5 * height)), height)
+    for text, x in ((deep, height // 2), (out, right)):
+        write(bar, text, (x, round(1.5 * height)), height, INK, PAPER)
     return bar
-
-
-def _written(picture: Picture, text: str, at: tuple[int, int], height_px: int) -> int:
-    """Text of a height with a pale edge, its lower left corner at a place; gives its width in px."""
-    size = height_px / 21.0  # of the font at scale 1
-    weight = max(1, round(height_px / 12))
-    for colour, thick in ((PAPER, weight + max(3, weight)), (INK, weight)):
-        cv2.putText(picture, text, at, FONT, size, colour, thick, cv2.LINE_AA)
-    return int(cv2.getTextSize(text, FONT, size, weight)[0][0])
 
 
 def stacked(pixels: Picture) -> Picture:
@@ -182,8 +187,8 @@ def _spot_words(
     out: Picture, x: float, y: float, radius: int, spot: Blemish, word_px: int, taken: list[cv2.typing.Rect]
 ) -> None:
     """What a spot is and its size, where no other spot's words stand: right of it, left, below, above."""
-    text = f"{spot.kind} {spot.size_mm:.1f}"
-    wide, tall = cv2.getTextSize(text, FONT, word_px / 21.0, 1)[0][0], round(1.4 * word_px)
+    text = f"{SPOT_WORDS.get(spot.kind, spot.kind)} {spot.size_mm:.1f}"
+    wide, tall = width_px(text, word_px), round(1.4 * word_px)
     right, left, middle = round(x) + radius + 4, round(x) - radius - 4 - wide, round(x) - wide // 2
     beside, below, above = round(y) - tall // 2, round(y) + radius + 2, round(y) - radius - 2 - tall
     boxes = [(right, beside, wide, tall), (left, beside, wide, tall), (middle, below, wide, tall)]
@@ -191,7 +196,7 @@ def _spot_words(
     free = [box for box in boxes if 0 <= box[0] <= out.shape[1] - wide and not any(_overlap(box, t) for t in taken)]
     chosen = free[0] if free else boxes[0]
     taken.append(chosen)
-    _written(out, text, (chosen[0], chosen[1] + round(1.2 * word_px)), word_px)
+    write(out, text, (chosen[0], chosen[1] + round(1.2 * word_px)), word_px, INK, PAPER)
 
 
 def _overlap(a: cv2.typing.Rect, b: cv2.typing.Rect) -> bool:
@@ -214,5 +219,6 @@ def _clock_bar(side: SidePicture, hours: Sequence[int] = range(1, 13)) -> Pictur
         x = float(side.to_px(np.array(np.radians(90 - 30 * hour)), np.array(0.0))[0])
         if 8 < x < bar.shape[1] - 8:
             cv2.line(bar, (round(x), 0), (round(x), word_px // 3), INK, max(1, word_px // 10))
-            _written(bar, str(hour), (round(x - 0.4 * word_px * len(str(hour))), round(1.6 * word_px)), word_px)
+            place = (round(x) - width_px(str(hour), word_px) // 2, round(1.6 * word_px))
+            write(bar, str(hour), place, word_px, INK, PAPER)
     return bar
