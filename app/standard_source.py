@@ -10,7 +10,7 @@ from app.shop import store
 from app.standard_edit import differences, publish
 from qc.errors import StandardError
 from qc.house import KeptStandard
-from qc.limits import Limit, limit_words
+from qc.limits import Limit, figure, limit_words
 from qc.living import FEWEST_CAKES, Proposal, adopt, height_from_layers, limits_from_cakes
 from qc.quantities import QUANTITIES
 from qc.standard import LayerPlan, load_standard
@@ -49,9 +49,17 @@ def _show(proposals: tuple[Proposal, ...]) -> None:
         rows.append(
             f'<div class="qc-rule"><span class="name">{escape(QUANTITIES[p.name].label)}</span>'
             f'<span class="lim">{escape(change)}</span>'
-            f'<span class="note">{escape(p.explanation + "." + caution)}</span></div>'
+            f'<span class="note">{escape(_from_words(p) + caution)}</span></div>'
         )
     st.html("".join(rows))
+
+
+def _from_words(p: Proposal) -> str:
+    """Where one limit comes from, short: the multiple is explained once above."""
+    if p.mean is None or p.spread is None or p.factor is None:
+        return f"{p.explanation}."
+    made = f"Average {figure(p.name, p.mean)}, spread {figure(p.name, p.spread)}"
+    return f"{made}; the limit lies {p.factor:.1f} spreads out."
 
 
 def _words(name: str, limit: Limit | None) -> str:

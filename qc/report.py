@@ -87,7 +87,7 @@ def _photos(page: Page, record: CheckRecord) -> None:
 def _picture(record: CheckRecord, name: str) -> NDArray[np.uint8] | None:
     """The stored photo with what was measured drawn in; None when it is gone."""
     try:
-        return draw(read_photo(record.photos[name].path, name), record.result, name)
+        return draw(read_photo(record.photos[name].path, name), record.result, name, close=True)
     except (CakeQCError, OSError):
         return None
 
@@ -101,7 +101,9 @@ def _lines(page: Page, judged: JudgementRecord) -> None:
     step = min(_ROW_MM, (page.h - 92 - y) / max(len(ordered), 1))
     for row, line in enumerate(ordered):
         _line(page, y + 2 + step * (row + 1), line, step, row % 2 == 0)
-    page.set_y(y + 4 + step * (len(ordered) + 0.4))
+    page.set_y(y + 3 + step * (len(ordered) + 0.4))
+    page.say("Pale band: the limit. Dot: this cake. Line through it: how sure the photos are.", 6.5, colour=GREY)
+    page.ln(1)
 
 
 def _line(page: Page, y: float, line: LineJudgement, step: float, shaded: bool) -> None:

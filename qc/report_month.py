@@ -11,7 +11,7 @@ from qc import house
 from qc.consistency import consistency
 from qc.errors import RecordError, StandardError
 from qc.learning import learning_report
-from qc.limits import Limit
+from qc.limits import Limit, unit_words
 from qc.quantities import QUANTITIES
 from qc.record_types import CheckSummary
 from qc.records import Store
@@ -133,8 +133,8 @@ def _charts(page: Page, trends: Mapping[str, Trend], limits: Mapping[str, Limit]
     top, width = page.get_y() + 5, (page.width_mm - 14) / 2
     for i, (name, found) in enumerate(trends.items()):
         x, y = MARGIN_MM + (i % 2) * (width + 10), top + (i // 2) * _CHART_ROW_MM
-        unit = QUANTITIES[name].unit
-        title = QUANTITIES[name].label + (f", {unit}" if unit != "1" else "")
+        unit = unit_words(name).strip()
+        title = QUANTITIES[name].label + (f", {unit}" if unit else "")
         trend_picture(page, x, y, width, _CHART_MM, title, found, limits.get(name))
     page.set_y(top + ((len(trends) + 1) // 2) * _CHART_ROW_MM - 7)
     page.say(

@@ -1,5 +1,7 @@
 """Consistency: one kind of cake and quantity across the bench, side by side; nobody is ranked."""
 
+from html import escape
+
 import streamlit as st
 
 from app.charts import consistency_chart
@@ -40,16 +42,16 @@ def _compared(kind: str, name: str, cakes: int) -> Consistency:
 
 def _figures(found: Consistency) -> None:
     with st.expander("The figures"):
+        digits = QUANTITIES[found.quantity].decimals
         rows = [
-            {
-                "Decorator": d.pseudonym,
-                "Cakes": d.n,
-                "Average": f"{figure(found.quantity, d.mean)} ({d.mean_low:.1f} to {d.mean_high:.1f})",
-                "Spread": f"{figure(found.quantity, d.sd)} ({d.sd_low:.1f} to {d.sd_high:.1f})",
-            }
+            f'<div class="qc-rule"><span class="name">{escape(d.pseudonym)}, {d.n} cakes</span>'
+            f'<span class="lim">average {figure(found.quantity, d.mean)} '
+            f"({d.mean_low:.{digits}f} to {d.mean_high:.{digits}f})</span>"
+            f'<span class="lim">spread {figure(found.quantity, d.sd)} '
+            f"({d.sd_low:.{digits}f} to {d.sd_high:.{digits}f})</span></div>"
             for d in found.decorators
         ]
-        st.dataframe(rows, hide_index=True, width="stretch")
+        st.html("".join(rows))
         st.caption(
             "Spread: how far single cakes usually lie from the average. In brackets: where the figure lies with 95 % "
             "certainty; a difference inside the brackets is too close to call."
