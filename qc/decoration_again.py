@@ -48,6 +48,21 @@ class AgainSettings:
 
 
 @dataclass(frozen=True)
+class TopScene:
+    """The top photo as a second look needs it: what the first one saw, the picture (H, W, 3) RGB, and how to look."""
+
+    regions: Regions
+    pixels: NDArray[np.uint8]
+    view: View
+    edges: EdgeSettings
+    again: AgainSettings
+
+    def followed(self, outline: Outline) -> Outline:
+        """An outline whose edges are followed anew from where it is."""
+        return refine([outline], self.pixels, self.view, self.edges, self.again.trust_mm)[0]
+
+
+@dataclass(frozen=True)
 class Patch:
     """The flattened picture round one piece, on the horizontal plane through its foot."""
 
@@ -72,17 +87,9 @@ class _Place:
     score: float
 
 
-def look_again(
-    outlines: list[Outline],
-    kinds: list[KindFit],
-    regions: Regions,
-    pixels: NDArray[np.uint8],
-    view: View,
-    edges: EdgeSettings,
-    settings: AgainSettings,
-) -> list[Outline]:
+def look_again(outlines: list[Outline], kinds: list[KindFit], scene: TopScene) -> list[Outline]:
     """Outlines (N) with the doubtful ones followed anew where the usual solid fits the picture better elsewhere."""
-    out = list(outlines)
+    out, settings = list(outlines), scene.again
     for kind in kinds:
         fit = kind.best
         if len(kind.members) < settings.least_pieces or fit.shape.plan_sd > settings.bent:
@@ -92,30 +99,22 @@ def look_again(
             unusual = abs(np.log(fit.radii_mm[k] / usual)) > settings.unusual
             if fit.rms_mm[k] < settings.misfit_mm and not unusual:
                 continue
-            patch = patch_round(outlines[i], regions, regions.pieces[i].label, usual, pixels, view, settings)
+            patch = patch_round(outlines[i], scene, scene.regions.pieces[i].label, usual)
             here = _Place(fit.centres_mm[k], float(fit.radii_mm[k]), 0.0)
             here = replace(here, score=_score(patch, fit, outlines[i], here, np.zeros((1, 2)), usual, settings)[0])
             found = search(patch, fit, outlines[i], fit.centres_mm[k], usual, settings)
             if found.score > here.score + settings.gain:
-                out[i] = refine([_outline_at(found, fit, outlines[i])], pixels, view, edges, settings.trust_mm)[0]
+                out[i] = scene.followed(_outline_at(found, fit, outlines[i]))
     return out
 
 
-def look_at_empty(
-    places_mm: Array,
-    outlines: list[Outline],
-    kinds: list[KindFit],
-    regions: Regions,
-    pixels: NDArray[np.uint8],
-    view: View,
-    edges: EdgeSettings,
-    settings: AgainSettings,
-) -> list[Outline]:
+def look_at_empty(places_mm: Array, outlines: list[Outline], kinds: list[KindFit], scene: TopScene) -> list[Outline]:
     """Outlines of pieces that stand at places (M, 2) where the network saw none, as far as their edges show.
 
     Only edges count here; a place is empty unless they run round a usual solid nearly as well as round the pieces that
     are known. On 45 rendered cakes bare icing came to 0.74 times the pieces' median at most.
     """
+    settings = scene.again
     round_ones = [k for k in kinds if k.best.shape.plan_sd <= settings.bent]
     kind = max(round_ones, key=lambda k: len(k.members), default=None)
     if len(places_mm) == 0 or kind is None or len(kind.members) < settings.least_pieces:
@@ -123,35 +122,29 @@ def look_at_empty(
     fit, only_edges = kind.best, replace(settings, region=0.0)
     usual = float(np.median(fit.radii_mm))
     best = lambda outline, at, label: search(  # noqa: E731
-        patch_round(outline, regions, label, usual, pixels, view, settings), fit, outline, at, usual, only_edges
+        patch_round(outline, scene, label, usual), fit, outline, at, usual, only_edges
     )
-    known = [best(outlines[i], fit.centres_mm[k], regions.pieces[i].label).score for k, i in enumerate(kind.members)]
+    labels = [piece.label for piece in scene.regions.pieces]
+    known = [best(outlines[i], fit.centres_mm[k], labels[i]).score for k, i in enumerate(kind.members)]
     out = []
     for place in places_mm:
         near = min(outlines, key=lambda o: float(np.hypot(*(o.middle_mm - place))))
         empty = replace(near, middle_mm=place)
         found = best(empty, place, -1)
         if found.score > settings.seen_share * float(np.median(known)):
-            out += refine([_outline_at(found, fit, empty)], pixels, view, edges, settings.trust_mm)
+            out.append(scene.followed(_outline_at(found, fit, empty)))
     return out
 
 
-def patch_round(
-    outline: Outline,
-    regions: Regions,
-    label: int,
-    radius_mm: float,
-    pixels: NDArray[np.uint8],
-    view: View,
-    settings: AgainSettings,
-) -> Patch:
+def patch_round(outline: Outline, scene: TopScene, label: int, radius_mm: float) -> Patch:
     """Flatten the picture round a piece; what the network gave to other pieces counts as none of it."""
+    settings, regions = scene.again, scene.regions
     half = 2.5 * radius_mm + settings.reach_mm + max(settings.band_mm)
     g = np.arange(-half, half, settings.step_mm)
     places = outline.middle_mm + np.stack(np.meshgrid(g, g), -1)
-    q = view.project(np.concatenate([places, np.full((*places.shape[:2], 1), outline.foot_z_mm)], -1))
+    q = scene.view.project(np.concatenate([places, np.full((*places.shape[:2], 1), outline.foot_z_mm)], -1))
     q = q.astype(np.float32)
-    light = np.log(LINEAR[cv2.remap(pixels, q[..., 0], q[..., 1], cv2.INTER_AREA)] + settings.black)
+    light = np.log(LINEAR[cv2.remap(scene.pixels, q[..., 0], q[..., 1], cv2.INTER_AREA)] + settings.black)
     s = settings.blur_mm / settings.step_mm
     slopes = [gaussian_filter(light[..., c], s, order=o) for o in ((0, 1), (1, 0)) for c in range(3)]
     slope = np.stack(slopes, -1).astype(np.float32)

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from qc.body import Body
 from qc.camera import View
-from qc.decoration_again import AgainSettings, look_again, look_at_empty
+from qc.decoration_again import AgainSettings, TopScene, look_again, look_at_empty
 from qc.decoration_borders import Border, foot_border
 from qc.decoration_edges import EdgeSettings, refine, rough_outlines
 from qc.decoration_kinds import KindFit, KindSettings, fit_kinds, look_at
@@ -108,7 +108,7 @@ def find_decorations(
     seen = np.array([r.probability for r in regions.pieces])
     pattern = judge(stand_upright(seen, outlines, kinds))
     empty = pattern.rings[0].missing_mm if pattern.rings else np.zeros((0, 2))
-    more = look_at_empty(empty, outlines, kinds, regions, pixels, view, settings.edges, settings.again)
+    more = look_at_empty(empty, outlines, kinds, TopScene(regions, pixels, view, settings.edges, settings.again))
     if more:
         outlines = outlines + more
         kinds = fit_kinds(outlines, [look_at(o, pixels, view) for o in outlines], settings.kinds)
@@ -135,7 +135,7 @@ def settle(
         kinds = fit_kinds(outlines, [look_at(o, pixels, view) for o in outlines], settings.kinds)
         if turn == settings.again.rounds:
             break
-        anew = look_again(outlines, kinds, regions, pixels, view, settings.edges, settings.again)
+        anew = look_again(outlines, kinds, TopScene(regions, pixels, view, settings.edges, settings.again))
         if all(a is b for a, b in zip(anew, outlines, strict=True)):
             break
         outlines = anew

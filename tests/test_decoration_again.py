@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from qc.decoration_again import AgainSettings, look_again, look_at_empty
+from qc.decoration_again import AgainSettings, TopScene, look_again, look_at_empty
 from qc.decoration_edges import EdgeSettings, refine, rough_outlines
 from qc.decoration_kinds import KindFit
 from qc.decoration_pattern import PatternSettings, Plane, assign_rings, judge_pattern
@@ -39,7 +39,7 @@ def test_a_piece_half_lost_is_found_again(name: str) -> None:
     good = refine(rough_outlines(regions, scene.view, scene.body, edges), scene.pixels, scene.view, edges)
     bad = [half_lost(o) if i in (2, 5) else o for i, o in enumerate(good)]
     before = kinds_of(bad, name)
-    found = look_again(bad, before, regions, scene.pixels, scene.view, edges, AgainSettings())
+    found = look_again(bad, before, TopScene(regions, scene.pixels, scene.view, edges, AgainSettings()))
     after = kinds_of(found, name)[0].best
     nearest = np.hypot(*(after.centres_mm[:, None] - places[None]).transpose(2, 0, 1)).argmin(1)
     off = lambda fit: np.hypot(*(fit.centres_mm - places[nearest]).T)[[2, 5]]  # noqa: E731
@@ -56,7 +56,9 @@ def test_good_outlines_are_left_alone() -> None:
     regions = find_regions(coarse_map(scene, RegionSettings()), RegionSettings())
     edges = EdgeSettings()
     good = refine(rough_outlines(regions, scene.view, scene.body, edges), scene.pixels, scene.view, edges)
-    found = look_again(good, kinds_of(good, "disc"), regions, scene.pixels, scene.view, edges, AgainSettings())
+    found = look_again(
+        good, kinds_of(good, "disc"), TopScene(regions, scene.pixels, scene.view, edges, AgainSettings())
+    )
     assert all(a is b for a, b in zip(found, good, strict=True))
 
 
@@ -106,7 +108,9 @@ def test_an_empty_place_is_looked_at_again(there: bool) -> None:
     edges = EdgeSettings()
     seen = refine(rough_outlines(regions, scene.view, scene.body, edges), scene.pixels, scene.view, edges)
     about = places[3:4] + [2.5, -2.0]  # a gap tells the place to a few millimetres
-    more = look_at_empty(about, seen, kinds_of(seen, "drop"), regions, scene.pixels, scene.view, edges, AgainSettings())
+    more = look_at_empty(
+        about, seen, kinds_of(seen, "drop"), TopScene(regions, scene.pixels, scene.view, edges, AgainSettings())
+    )
     assert len(more) == int(there)
     if there:
         fit = fit_shape([*seen, *more], shape("drop"))
