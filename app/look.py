@@ -4,11 +4,14 @@ The two colours were chosen so that people with any common colour blindness tell
 other lighter and orange); beside them always stand a symbol and a word.
 """
 
+import warnings
 from collections.abc import Callable
 from html import escape
 from typing import Final
 
+import numpy as np
 import streamlit as st
+from skimage.color import lab2rgb
 
 from qc.limits import Limit, unit_words
 from qc.quantities import QUANTITIES
@@ -35,6 +38,7 @@ CSS = f"""<style>
 .stRadio label, .stCheckbox label {{ min-height: 2.8rem; align-items: center; }}
 .stExpander summary {{ min-height: 2.9rem; align-items: center; }}
 [data-testid="stHeaderActionElements"], button[aria-label="Copy Vega-Lite spec"] {{ display: none; }}
+[data-testid="stCaptionContainer"], [data-testid="stCaptionContainer"] p {{ color: #5f584f; }}
 .qc-swatch {{ display: inline-block; width: 3rem; height: 1.6rem; border: 1px solid #b9afa2; border-radius: .4rem;
   vertical-align: middle; margin-right: .6rem; }}
 .qc-banner {{ border-radius: .9rem; padding: .9rem 1.1rem; color: #fff; display: flex; gap: 1rem; align-items: center;
@@ -198,6 +202,14 @@ def _bar_range(limit: Limit) -> tuple[float, float]:
         return 0.0, 2 * limit.high
     assert limit.low is not None
     return 0.0, 2 * limit.low
+
+
+def screen_colour(lab: tuple[float, float, float]) -> str:
+    """The nearest that a screen can show of a CIELAB (D65) colour, as #rrggbb."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", UserWarning)  # a colour beyond the screen's is clipped, which is meant
+        rgb = np.clip(lab2rgb(np.array(lab, float)), 0, 1)
+    return "#" + "".join(f"{round(255 * float(c)):02x}" for c in rgb)
 
 
 def chip(verdict: str | None) -> str:

@@ -37,3 +37,11 @@ def test_no_page_computes():
         text = path.read_text()
         assert "import scipy" not in text
         assert "from scipy" not in text
+
+
+def test_a_house_colour_is_shown_as_the_screen_has_it():
+    """Published: red of IEC 61966-2-1 (sRGB) is L* 53.24, a* 80.09, b* 67.20 in CIELAB for D65; white is L* 100."""
+    assert look.screen_colour((100.0, 0.0, 0.0)) == "#ffffff"
+    assert look.screen_colour((0.0, 0.0, 0.0)) == "#000000"
+    assert look.screen_colour((53.24, 80.09, 67.20)) == "#ff0000"
+    assert look.screen_colour((80.0, 120.0, 0.0)).startswith("#ff"), "beyond the screen: the nearest, no error"

@@ -2,13 +2,11 @@
 
 from html import escape
 
-import numpy as np
 import streamlit as st
-from skimage.color import lab2rgb
 
 from app import standard_edit
 from app.choose import kind_of_cake
-from app.look import plain
+from app.look import plain, screen_colour
 from app.shop import store
 from app.standard_source import from_cakes, from_layers, from_text
 from qc import house
@@ -104,12 +102,6 @@ def _head(standard: HouseStandard) -> None:
         st.html(
             f'House colour: <span class="qc-swatch" style="background:{screen_colour(standard.house_colour)}"></span>'
         )
-
-
-def screen_colour(lab: tuple[float, float, float]) -> str:
-    """The nearest that a screen can show of a CIELAB (D65) colour, as #rrggbb."""
-    rgb = np.clip(lab2rgb(np.array(lab, float)), 0, 1)
-    return "#" + "".join(f"{round(255 * float(c)):02x}" for c in rgb)
 
 
 run()
