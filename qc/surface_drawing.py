@@ -1,6 +1,6 @@
 """Pictures of what the surface stages found: meridians magnified, relief in colour, spots circled."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import cv2
@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.icing import IcingResult
-from qc.lettering import FONT, width_px, write
+from qc.lettering import width_px, write
 from qc.profile import ProfileResult, Silhouette, off_line
 from qc.quantities import Blemish
 from qc.relief import ReliefMap
@@ -20,6 +20,7 @@ INK, PAPER, GRID = (40, 40, 40), (255, 255, 255), (205, 205, 205)
 BLUE, ORANGE = (0, 90, 181), (220, 95, 0)  # told apart by colour-blind people (Okabe and Ito, 2008)
 SPOT_WORDS = {"finger": "finger mark"}
 STRIP = 2.6  # width over height from which a strip is cut in two and stacked
+AXIS_PX, ROOM_PX = 11, 66  # height of the words at a side line's axes, and room for those on its left
 LEAST_SCALED_PX = 900  # width of a relief picture
 WORD = 0.028  # height of words as a share of the width that is shown: read on a phone
 
@@ -33,33 +34,49 @@ def draw_meridian(one: Silhouette, magnified: float = 10.0, px_per_mm: float = 4
     away = off_line(z, one.profile.radius_mm)
     draws = off_line(z, one.profile.draws_mm)
     reach = max(0.5, float(np.abs(away).max()) * 1.2)
-    wide, tall = max(230, int(2 * reach * magnified * px_per_mm) + 90), int((z[-1] - z[0]) * px_per_mm) + 60
+    wide = max(250, int(2 * reach * magnified * px_per_mm) + ROOM_PX + 30)
+    tall = int((z[-1] - z[0]) * px_per_mm) + 76
     out = np.full((tall, wide, 3), 255, np.uint8)
-    middle = 60 + (wide - 90) // 2
+    middle = ROOM_PX + (wide - ROOM_PX - 30) // 2
 
     def at(height: NDArray[Any], mm: NDArray[Any]) -> NDArray[np.int32]:
         x = middle + mm * magnified * px_per_mm
-        return np.round(np.stack([x, 20 + (z[-1] - height) * px_per_mm], -1)).astype(np.int32)
+        return np.round(np.stack([x, 26 + (z[-1] - height) * px_per_mm], -1)).astype(np.int32)
 
-    for mm in np.arange(-np.floor(reach * 2) / 2, reach, 0.5):
-        top, foot = at(np.array([z[-1], z[0]]), np.full(2, mm))
-        cv2.line(out, tuple(map(int, top)), tuple(map(int, foot)), INK if mm == 0 else GRID, 1, cv2.LINE_AA)
-        told = "0" if mm == 0 else f"{mm:+.1f}"
-        cv2.putText(out, told, (int(foot[0]) - 6 * len(told) // 2, tall - 22), FONT, 0.35, INK, 1, cv2.LINE_AA)
-    for height in np.arange(np.ceil(z[0] / 10) * 10, z[-1], 10):
-        y = int(at(np.array([height]), np.zeros(1))[0, 1])
-        cv2.putText(out, f"{height:.0f} mm", (4, y + 4), FONT, 0.35, INK, 1, cv2.LINE_AA)
-        cv2.line(out, (52, y), (58, y), INK, 1)
+    _axes(out, at, np.arange(np.ceil(z[0] / 10) * 10, z[-1], 10), (float(z[0]), float(z[-1])), reach)
     low, high = np.quantile(draws, [0.025, 0.975], axis=0)
     band = np.concatenate([at(z, low), at(z, high)[::-1]])
     cv2.fillPoly(out, [band], (205, 222, 240), cv2.LINE_AA)
     line, seen = at(z, away), one.profile.seen
     for a, b, sure in zip(line[:-1], line[1:], seen[:-1] & seen[1:], strict=True):
         cv2.line(out, tuple(map(int, a)), tuple(map(int, b)), BLUE if sure else ORANGE, 2, cv2.LINE_AA)
-    cv2.putText(out, "mm off a straight line", (max(4, middle - 66), tall - 6), FONT, 0.35, INK, 1, cv2.LINE_AA)
-    text = f"{round(one.clock) or 12} o'clock, waves x {magnified:.0f}"
-    cv2.putText(out, text, (60, 14), FONT, 0.42, INK, 1, cv2.LINE_AA)
+    title = f"{round(one.clock) or 12} o'clock, waves x {magnified:.0f}"
+    for text, y in (("mm off a straight line", tall - 5), (title, 16)):
+        x = min(max(2, middle - width_px(text, AXIS_PX) // 2), wide - width_px(text, AXIS_PX) - 2)
+        write(out, text, (x, y), AXIS_PX, INK, PAPER)
     return out
+
+
+def _axes(
+    out: Picture,
+    at: Callable[[NDArray[Any], NDArray[Any]], NDArray[np.int32]],
+    heights_mm: NDArray[Any],
+    ends_mm: tuple[float, float],
+    reach_mm: float,
+) -> None:
+    """Lines every half millimetre, the outermost named, and the heights on the left."""
+    steps = np.arange(-np.floor(reach_mm * 2) / 2, reach_mm + 1e-9, 0.5)
+    for mm in steps:
+        top, foot = at(np.array(ends_mm)[::-1], np.full(2, mm))
+        cv2.line(out, tuple(map(int, top)), tuple(map(int, foot)), INK if mm == 0 else GRID, 1, cv2.LINE_AA)
+        if abs(mm) == steps[-1]:
+            told = f"{mm:+g}"
+            x = int(foot[0]) - width_px(told, AXIS_PX) // 2
+            write(out, told, (x, int(foot[1]) + 20), AXIS_PX, INK, PAPER)
+    for height in heights_mm:
+        y = int(at(np.array([height]), np.zeros(1))[0, 1])
+        write(out, f"{height:.0f} mm", (2, y + AXIS_PX // 2), AXIS_PX, INK, PAPER)
+        cv2.line(out, (ROOM_PX - 8, y), (ROOM_PX - 2, y), INK, 1)
 
 
 def draw_meridians(result: ProfileResult, magnified: float = 10.0, px_per_mm: float = 4.0) -> Picture | None:
