@@ -16,10 +16,10 @@ import numpy as np
 
 from qc.body import Body
 from qc.camera import View
-from qc.contour import Contour, clearance_gradient
+from qc.contour import clearance_gradient
 from qc.finder import BODY, Finding
 from qc.fit import CakeFit
-from qc.outline import EdgeSettings, body_sides_fit, finder_border
+from qc.outline import EdgeSettings, finder_border, sure_sides
 
 OUTLINE = ("outline, point by point", "outline, in common")  # shares of the covariance that grow
 
@@ -58,8 +58,7 @@ def border_distance_mm(view: View, body: Body, finding: Finding, settings: Agree
         return None
     grazing, gradient = clearance_gradient(view, body, border.points_px)
     size = np.maximum(np.linalg.norm(gradient, axis=1), 1e-4)
-    contour = Contour(border.points_px, border.normals, size, grazing.foot)
-    keep = body_sides_fit(finding, contour, EdgeSettings(clear_net=settings.clear_net), True)
+    keep = sure_sides(finding, border, EdgeSettings(clear_net=settings.clear_net)).where(grazing.foot)
     if keep.sum() < settings.least_points:
         return None
     scale = view.px_per_mm(np.array([0.0, 0.0, 0.5 * body.height_mm]))

@@ -39,12 +39,15 @@ class Lens:
 
     def to_directions(self, points_px: Array) -> Array:
         """Directions (..., 3) with z = 1 in the camera frame of pixels (..., 2)."""
-        d = (points_px - [self.cx_px, self.cy_px]) / self.f_px
-        n = d
+        out = np.ones((*points_px.shape[:-1], 3))
+        x, y = (points_px[..., 0] - self.cx_px) / self.f_px, (points_px[..., 1] - self.cy_px) / self.f_px
+        r2 = x * x + y * y
+        shrink = np.ones_like(r2)  # of the distorted picture's radius
         for _ in range(6):
-            r2 = (n * n).sum(-1, keepdims=True)
-            n = d / (1 + r2 * (self.k1 + r2 * self.k2))
-        return np.concatenate([n, np.ones_like(n[..., :1])], -1)
+            inner = r2 * shrink * shrink
+            shrink = 1 / (1 + inner * (self.k1 + inner * self.k2))
+        out[..., 0], out[..., 1] = x * shrink, y * shrink
+        return out
 
 
 @dataclass(frozen=True)
@@ -76,7 +79,8 @@ class View:
     def rays(self, points_px: ArrayLike) -> Array:
         """Unit directions (..., 3), in the frame, of lines of sight through pixels (..., 2); they start at eye_mm."""
         d = self.lens.to_directions(np.asarray(points_px, float)) @ self.rotation
-        return d / np.linalg.norm(d, axis=-1, keepdims=True)
+        d /= np.sqrt(np.einsum("...i,...i->...", d, d))[..., None]
+        return d
 
     def onto_height(self, points_px: ArrayLike, z_mm: float = 0.0) -> Array:
         """Where lines of sight meet the plane Z = z_mm: points (..., 3)."""

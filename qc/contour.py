@@ -82,9 +82,11 @@ def graze(
         to_board = np.where(directions[:, 2] < -1e-9, -eye_mm[2] / directions[:, 2], np.inf)
     high = np.minimum(high, to_board)
     low = np.minimum(low, high - 1e-3)
+    columns = np.ascontiguousarray(directions.T)[..., None]
     for look, count in enumerate(samples, 1):
         t = low[:, None] + (high - low)[:, None] * np.linspace(0, 1, count)
-        d = body.distance_mm(eye_mm + t[..., None] * directions[:, None, :], waves=look == len(samples))
+        x, y, z = (e + t * along for e, along in zip(eye_mm, columns, strict=True))
+        d = body.distance_at_mm(x, y, z, waves=look == len(samples))
         k = d.argmin(1)
         step = (high - low) / (count - 1)
         best = low + k * step
@@ -144,7 +146,7 @@ def body_contour(view: View, body: Body, count: int, near_px: Array | None = Non
     return Contour(points, gradient / size[:, None], size, g.foot, g.along_mm)
 
 
-TRACED = 96  # directions in which the outline is traced; between them it runs smoothly enough to begin with
+TRACED = 64  # directions in which the outline is traced; between them it runs smoothly enough to begin with
 
 
 def _traced(view: View, body: Body, count: int) -> Array:
@@ -162,7 +164,7 @@ def _traced(view: View, body: Body, count: int) -> Array:
         return graze(eye, view.rays(middle + at[:, None] * u), body, samples=ROUGH_SEARCH).clearance_mm
 
     f_near, f_far = np.full(count, clearance(near[:1])[0]), clearance(far)
-    for step in range(8):
+    for step in range(7):
         mid = (near * f_far - far * f_near) / (f_far - f_near) if step % 3 else 0.5 * (near + far)
         f = clearance(mid)
         inside = f < 0

@@ -1,5 +1,6 @@
 """One cake fitted to all photos of a check at once."""
 
+import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -14,6 +15,7 @@ from qc.contour import Board
 from qc.errors import FitError, OutlineError
 from qc.finder import BODY, DECORATION, FOOT_BORDER, Finding
 from qc.fit_terms import FitSettings, PhotoInput, Round, cake_prior, terms_of
+from qc.many_starts import likeliest
 from qc.pose import Pose, solve_pose
 from qc.start import StartSettings, cover_board, cover_body
 
@@ -63,6 +65,7 @@ class CakeFit:
 
 KNOWN_TURN_RAD = np.radians(1.2)  # standard uncertainty of a turn that decorations tell
 FAR_TURN_RAD = np.radians(2.0)  # beyond this the shape changes, so that edges are looked for in several rounds
+FOLLOWED = 2  # starts that are followed closely
 AGREES = 3.0  # an edge nearer than so many of its standard deviations agrees
 UNSETTLED = "The photos did not settle on one shape; measure the cake by hand before you lean on these figures."
 
@@ -115,7 +118,7 @@ def fit_turned(
     far = max(map(abs, turns_rad.values()), default=0.0) > FAR_TURN_RAD
     settings = replace(fit.settings, yaw_sd_rad=KNOWN_TURN_RAD)
     trial = _Trial(p, start, 0.0, fit.board.square, settings)
-    looks = settings.again_px[1:] if far else settings.again_px[-1:]
+    looks = settings.last_px if far else settings.last_px[-1:]
     again = _result(inputs, fit.poses, trial, *_rounds(inputs, fit.poses, trial, print_scale, looks))
     return _told(again, print_scale_uncertainty)
 
@@ -171,43 +174,39 @@ def _best_of(
 ) -> CakeFit:
     """The supposed board and start with which most of the photos' edges agree.
 
-    Where the rim is hard to see the finder's borders may lead to a wrong edge, so the cake is also begun lower and
-    taller. A quick look at every start, with fewer points, tells which is worth following.
+    Where the rim is hard to see the finder's borders may lead to a wrong edge, so the cake is also begun where most
+    edges agree among many that the borders allow. A quick look at every start, with fewer points, tells which two are
+    worth following closely.
     """
-    quick: list[tuple[float, _Trial]] = []
     faults: list[OutlineError] = []
 
-    def begin(t: _Trial) -> None:
+    def looked(t: _Trial, held: _Trial, looks: Sequence[tuple[float, float, int]]) -> list[tuple[float, _Trial]]:
         try:
-            problem, solution = _rounds(inputs, poses, _stiff(t), scale, t.settings.wide_px)
+            problem, solution = _rounds(inputs, poses, held, scale, looks)
         except OutlineError as error:
             faults.append(error)
-        else:
-            quick.append((_agreeing(problem, solution), replace(t, parameters=solution.parameters)))
+            return []
+        return [(_agreeing(problem, solution), replace(t, parameters=solution.parameters))]
 
-    for t in trials:
-        begin(t)
-    board = max(quick, key=lambda q: q[0])[1] if quick else trials[0]
-    for other in board.settings.other_heights_mm:
-        p = board.start.copy()
-        p[joint.HEIGHT] += other
-        begin(replace(board, parameters=p))
-    for _, t in sorted(quick, key=lambda q: -q[0]):
-        try:
-            return _result(inputs, poses, t, *_followed(inputs, poses, t, scale))
-        except OutlineError as error:
-            faults.append(error)
-    raise faults[0]
+    quick: list[tuple[float, _Trial]] = []
+    for t in itertools.chain(trials, (_drawn(inputs, poses, trial, scale) for trial in trials)):
+        quick += looked(t, _stiff(t), t.settings.wide_px)
+    followed: list[tuple[float, _Trial]] = []
+    for _, t in sorted(quick, key=lambda q: -q[0])[:FOLLOWED]:
+        followed += looked(t, t, t.settings.close_px)
+    if not followed:
+        raise faults[0]
+    best = max(followed, key=lambda q: q[0])[1]
+    return _result(inputs, poses, best, *_rounds(inputs, poses, best, scale, best.settings.last_px[1:]))
 
 
-def _followed(
-    inputs: Mapping[str, PhotoInput], poses: Mapping[str, Pose], trial: _Trial, scale: Array
-) -> tuple[joint.Problem, joint.Solution]:
-    """A start followed to the end: closely first, then once more from far off, which counts if more edges agree."""
-    first = _rounds(inputs, poses, trial, scale, trial.settings.close_px)
-    shaped, looks = replace(trial, parameters=first[1].parameters), trial.settings.again_px
-    again = _rounds(inputs, poses, shaped, scale, looks)
-    return again if _agreeing(*again) >= _agreeing(*first) else _rounds(inputs, poses, shaped, scale, looks[-2:])
+def _drawn(inputs: Mapping[str, PhotoInput], poses: Mapping[str, Pose], trial: _Trial, scale: Array) -> _Trial:
+    """The trial begun where most of the photos' edges agree, among many cakes that the finder's borders allow."""
+    t = _stiff(trial)
+    terms = terms_of(inputs, poses, t.parameters, t.start, scale, t.square, t.settings, Round(0.0, 0.0))
+    rows, mean = cake_prior(t.settings, t.start)
+    problem = joint.Problem(terms, rows, mean, t.square, t.settings.robust)
+    return replace(trial, parameters=likeliest(inputs, problem, t.parameters))
 
 
 def _agreeing(problem: joint.Problem, solution: joint.Solution) -> float:

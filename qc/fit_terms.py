@@ -1,7 +1,7 @@
 """What one round of the fit knows: what holds for any cake, and the outline points found about a predicted one."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, field, fields
 from functools import cached_property
 
 import numpy as np
@@ -11,17 +11,19 @@ from qc import joint
 from qc.body import PROFILE_KNOTS, Body
 from qc.camera import View
 from qc.card import CardView
-from qc.contour import Board, Contour, board_contours, body_contour, clearance_gradient
+from qc.contour import ROUGH_SEARCH, Board, Contour, board_contours, body_contour, clearance_gradient, graze
 from qc.finder import BOARD, BODY, DECORATION, FOOT_BORDER, Finding
 from qc.outline import (
     Border,
     Edges,
     EdgeSettings,
+    SureSides,
     beyond,
-    board_sides_fit,
+    board_ends,
     body_sides_fit,
     finder_border,
     photo_edges,
+    sure_sides,
 )
 from qc.photo import Photo
 from qc.pose import CardPriors, LensPriorLike, Pose, prior_rows
@@ -39,13 +41,11 @@ class FitSettings:
     wide_px: tuple[tuple[float, float, int], ...] = ((16.0, 6.0, 5), (12.0, 5.0, 5))  # per 2016 px of width: how far a
     # round looks for edges, how far off (one standard deviation) it expects them, and how many steps it takes
     close_px: tuple[tuple[float, float, int], ...] = ((10.0, 4.0, 5), (6.0, 2.5, 4))  # with nothing held stiff any more
-    again_px: tuple[tuple[float, float, int], ...] = (
-        (24.0, 12.0, 5),  # once more from far off: the shape is known now, so edges that lay out of reach are met
-        (14.0, 6.0, 4),
+    last_px: tuple[tuple[float, float, int], ...] = (
+        (14.0, 6.0, 4),  # only when the cake turns out to be turned further than supposed
         (8.0, 3.5, 4),
         (4.0, 1.5, 12),
     )
-    other_heights_mm: tuple[float, ...] = (-6.0, 5.0)  # to begin with as well: beyond what the finder's borders say
     border_net: float = 2.0  # standard deviation of the finder's border, network pixels, which anchors the fine rounds
     texture_mm: float = 0.12  # icing's own unevenness at one point, that a smooth body can't follow
     crowd: float = 5.0  # neighbouring points share their texture: their weight falls by this much squared
@@ -83,11 +83,18 @@ class PhotoInput:
     card: CardView
     finding: Finding
     prior: LensPriorLike
+    _sides: dict[int, SureSides] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     @cached_property
     def icing_border(self) -> Border:
         """The border of the icing as the finder drew it."""
         return finder_border(self.finding, (BODY,), BORDER_POINTS)
+
+    def icing_sides(self, clear_net: int) -> SureSides:
+        """What lies on either side of that border, kept clear of pieces by so many network pixels."""
+        if clear_net not in self._sides:
+            self._sides[clear_net] = sure_sides(self.finding, self.icing_border, EdgeSettings(clear_net=clear_net))
+        return self._sides[clear_net]
 
     @cached_property
     def whole_border(self) -> Border:
@@ -222,13 +229,13 @@ def _term(
     zoom = max(size) / 2016
     per_mm = view.px_per_mm(np.array([0.0, 0.0, 0.5 * body.height_mm]))
     border = _border_contour(view, body, i.icing_border)
-    anchors = _anchors(i.finding, border, settings)
+    anchors = _anchors(i, border, settings)
     points = _outline_points(view, body, border, anchors, anchors.sigma_px * settings.crowd)
     worth, traced = np.zeros(0), None
     if how.reach_px > 0:
         contour = body_contour(view, body, settings.body_points, predicted.near_px)
         traced = contour.points_px
-        edges = _fine_edges(i, contour, body_sides_fit(i.finding, contour, ask, False), how, zoom)
+        edges = _fine_edges(i, contour, body_sides_fit(i.finding, contour, ask), how, zoom)
         own = np.hypot(edges.sigma_px, settings.texture_mm * per_mm) * settings.crowd
         worth = 1 - beyond(i.finding, edges.points_px, contour.normals[edges.index], ask)[BODY]
         points = _joined(_outline_points(view, body, contour, edges, own), points)
@@ -248,18 +255,17 @@ def _on_board(
         boards = _board_border(view, board, i.whole_border)
     found = []
     for lower, c in enumerate(boards):
-        keep = board_sides_fit(i.finding, c, EdgeSettings()) & (c.foot == lower)
+        keep = (board_ends(i.finding, c.points_px, c.normals, EdgeSettings()) > 0) & (c.foot == lower)
         edges = _fine_edges(i, c, keep, how, zoom) if how.reach_px > 0 else _border_edges(i.finding, c, keep, settings)
         found.append((c, edges))
     return _board_points(found[0], found[1], 0.2 * per_mm, settings.crowd)
 
 
-def _anchors(finding: Finding, border: Contour, settings: FitSettings) -> Edges:
+def _anchors(i: PhotoInput, border: Contour, settings: FitSettings) -> Edges:
     """The finder's border of plain icing: well away from pieces, or nearer to them where they leave too little."""
-    edges = _border_edges(finding, border, np.zeros(len(border.points_px), bool), settings)
+    edges = _border_edges(i.finding, border, np.zeros(len(border.points_px), bool), settings)
     for clear in settings.clear_net:
-        keep = body_sides_fit(finding, border, EdgeSettings(clear_net=clear), True)
-        edges = _border_edges(finding, border, keep, settings)
+        edges = _border_edges(i.finding, border, i.icing_sides(clear).where(border.foot), settings)
         if len(edges.index) >= settings.least_border:
             break
     return edges
@@ -271,7 +277,8 @@ def _fine_edges(i: PhotoInput, contour: Contour, keep: NDArray[np.bool_], how: R
 
 def _border_contour(view: View, body: Body, border: Border) -> Contour:
     """The finder's border as a contour: which of its points lie on the board is the body's to say."""
-    grazing, gradient = clearance_gradient(view, body, border.points_px)
+    near = graze(view.eye_mm, view.rays(border.points_px), body, samples=ROUGH_SEARCH).along_mm
+    grazing, gradient = clearance_gradient(view, body, border.points_px, near)
     size = np.linalg.norm(gradient, axis=1)
     return Contour(border.points_px, border.normals, np.maximum(size, 1e-4), grazing.foot, grazing.along_mm)
 

@@ -178,13 +178,16 @@ def _board_places(points: OutlinePoints, view: View, board: Board) -> tuple[Arra
     return at[:, 0], at[:, 1]
 
 
-def photo_jacobian(problem: Problem, k: int, cake: Array, photo: Array) -> tuple[Array, Array]:
-    """Jacobians (N, CAKE) and (N, PHOTO) of photo k's residuals; fixed columns are zero.
+def photo_jacobian(
+    problem: Problem, k: int, cake: Array, photo: Array, term: PhotoTerm | None = None
+) -> tuple[Array, Array]:
+    """Jacobians (N, CAKE) and (N, PHOTO) of photo k's residuals, or of those of another term about it; fixed columns
+    are zero.
 
     A line of sight that grazes the body stays nearest at the same place to first order, so what a pose or lens changes
     is how far that place's picture moves along the outline's normal.
     """
-    term = problem.terms[k]
+    term = term or problem.terms[k]
     view = cake_view(cake, photo, term.size_px)
     corners, n = 2 * term.card.corner_count, len(term.body)
     by_cake, by_photo = (

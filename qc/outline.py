@@ -5,7 +5,7 @@ where exactly the edge is. Every point keeps its own quality; which edges belong
 fit, not here.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -86,22 +86,50 @@ def beyond(finding: Finding, points_px: Array, normals: Array, settings: EdgeSet
     return net_samples(finding, points_px + settings.beside_net / finding.scale_px * normals)
 
 
-def body_sides_fit(finding: Finding, contour: Contour, settings: EdgeSettings, sure: bool) -> NDArray[np.bool_]:
+def body_sides_fit(finding: Finding, contour: Contour, settings: EdgeSettings) -> NDArray[np.bool_]:
     """Contour points (N,) with plain icing inside and neither decoration nor piping on either side.
 
-    With `sure`, what lies outside must also look unlike icing, and be board where the icing meets it (`contour.foot`):
-    for a border drawn by the finder itself. Where a shape predicts the contour, the picture's edges decide.
+    What lies outside is not asked: where a shape predicts the contour, the picture's edges decide.
     """
-    d = settings.beside_net / finding.scale_px
-    inner = net_samples(finding, contour.points_px - d * contour.normals)
-    outer = net_samples(finding, contour.points_px + d * contour.normals)
-    at = net_samples(finding, contour.points_px)
+    return icing_ends(finding, contour.points_px, contour.normals, settings) > 0
+
+
+def icing_ends(finding: Finding, points_px: Array, normals: Array, settings: EdgeSettings) -> Array:
+    """How much the finder believes (...) that plain icing ends at points (..., 2): not at pieces, not amid icing.
+
+    At least 1e-6 where plain icing lies inside and no piece is near, whatever lies outside.
+    """
+    inner, at, outer = _across(finding, points_px, normals, settings)
     extra = np.maximum(np.maximum(outer, inner), at)[[DECORATION, FOOT_BORDER]].sum(0)
-    if not sure:
-        return (inner[BODY] > 1 - settings.least_probability) & (extra < settings.least_extra)
+    plain = (inner[BODY] > 1 - settings.least_probability) & (extra < settings.least_extra)
+    return np.where(plain, np.maximum(1 - outer[BODY], 1e-6), 0.0)
+
+
+@dataclass(frozen=True)
+class SureSides:
+    """Points (N,) of the finder's own border: which part icing from what is unlike it, and which have board outside."""
+
+    icing_ends: NDArray[np.bool_]
+    board_outside: NDArray[np.bool_]
+
+    def where(self, foot: NDArray[np.bool_]) -> NDArray[np.bool_]:
+        """Points (N,) that count: where the icing meets the board (`foot`), only those with board outside."""
+        return self.icing_ends & (~foot | self.board_outside)
+
+
+def sure_sides(finding: Finding, border: "Border", settings: EdgeSettings) -> SureSides:
+    """What the finder sees on either side of its own border of the icing, clear of decoration and piping."""
+    inner, at, outer = _across(finding, border.points_px, border.normals, settings)
+    extra = np.maximum(np.maximum(outer, inner), at)[[DECORATION, FOOT_BORDER]].sum(0)
     ok = (inner[BODY] > settings.least_probability) & (outer[BODY] < 1 - settings.least_probability)
-    ok &= (extra < settings.least_probability) & ~_near_extras(finding, contour.points_px, settings)
-    return ok & (~contour.foot | (outer[BOARD] > settings.least_probability))
+    ok &= (extra < settings.least_probability) & ~_near_extras(finding, border.points_px, settings)
+    return SureSides(ok, outer[BOARD] > settings.least_probability)
+
+
+def _across(finding: Finding, points_px: Array, normals: Array, settings: EdgeSettings) -> NDArray[np.float32]:
+    """Finder's probabilities (3, 6, N) a little inside, at and a little outside points (N, 2)."""
+    d = settings.beside_net / finding.scale_px * normals
+    return net_samples(finding, np.stack([points_px - d, points_px, points_px + d])).swapaxes(0, 1)
 
 
 def _near_extras(finding: Finding, points_px: Array, settings: EdgeSettings) -> NDArray[np.bool_]:
@@ -113,14 +141,11 @@ def _near_extras(finding: Finding, points_px: Array, settings: EdgeSettings) -> 
     return wide[np.clip(at[:, 1], 0, h - 1), np.clip(at[:, 0], 0, w - 1)] > 0
 
 
-def board_sides_fit(finding: Finding, contour: Contour, settings: EdgeSettings) -> NDArray[np.bool_]:
-    """Contour points (N,) with board inside and none of cake, card or board outside."""
-    d = settings.beside_net / finding.scale_px
-    inner = net_samples(finding, contour.points_px - d * contour.normals)
-    outer = net_samples(finding, contour.points_px + d * contour.normals)
-    return (
-        (inner[BOARD] > settings.least_probability) & (outer[OTHER] > settings.least_probability) & (outer[CARD] < 0.3)
-    )
+def board_ends(finding: Finding, points_px: Array, normals: Array, settings: EdgeSettings) -> Array:
+    """1 at points (..., 2) with board inside and none of cake, card or board outside, else 0."""
+    inner, _, outer = _across(finding, points_px, normals, settings)
+    least = settings.least_probability
+    return ((inner[BOARD] > least) & (outer[OTHER] > least) & (outer[CARD] < 0.3)).astype(float)
 
 
 @dataclass(frozen=True)
@@ -185,6 +210,37 @@ def photo_edges(
     return Edges(index[ok], points[ok], sigma[ok], strength[ok])
 
 
+def edges_along(
+    pixels: NDArray[np.uint8], contour: Contour, reach_px: float, zoom: float, count: int, settings: EdgeSettings
+) -> tuple[Array, Array]:
+    """Offsets (N, count) and strengths (N, count; 0: none) of the strongest edges along a contour's normals.
+
+    A rough look: reach, sampling and blur are meant per 2016 px of width and grow with `zoom`.
+    """
+    n = len(contour.points_px)
+    if n == 0:
+        return np.zeros((0, count)), np.zeros((0, count))
+    rough = replace(settings, step_px=1.4 * settings.step_px * zoom, blur_px=settings.blur_px * zoom)
+    pad = reach_px * zoom + 3 * rough.blur_px
+    s = np.arange(-pad, pad, rough.step_px)
+    places = contour.points_px[:, None] + s[:, None] * contour.normals[:, None]
+    slope = _slope(linear_samples(pixels, places), rough)
+    h, w = pixels.shape[:2]
+    slope[~((places >= 2) & (places <= [w - 3, h - 3])).all(-1)] = 0
+    core = np.abs(s) <= reach_px * zoom
+    noise = float(np.percentile(slope[:, core], 25)) + 1e-6
+    high = np.where(_peaks(slope) & core & (slope > rough.noise_factor * noise), slope, 0.0)
+    k = np.argpartition(-high, count, axis=1)[:, :count]
+    return s[k], np.take_along_axis(high, k, 1)
+
+
+def _peaks(slope: Array) -> NDArray[np.bool_]:
+    """Where profiles (N, S) have a local maximum."""
+    peak = np.zeros(slope.shape, bool)
+    peak[:, 1:-1] = (slope[:, 1:-1] >= slope[:, :-2]) & (slope[:, 1:-1] > slope[:, 2:])
+    return peak
+
+
 def _slope(light: NDArray[np.float32], settings: EdgeSettings) -> Array:
     """Size of the smoothed derivative (N, S) over the three channels of profiles (N, S, 3)."""
     half = int(np.ceil(3 * settings.blur_px / settings.step_px))
@@ -199,8 +255,7 @@ def _slope(light: NDArray[np.float32], settings: EdgeSettings) -> Array:
 
 def _choose(s: Array, slope: Array, expected_px: float) -> tuple[Array, Array, Array]:
     """Sub-pixel offset, strength and width of each profile's likeliest edge: strong, and near where it is expected."""
-    peak = np.zeros(slope.shape, bool)
-    peak[:, 1:-1] = (slope[:, 1:-1] >= slope[:, :-2]) & (slope[:, 1:-1] > slope[:, 2:])
+    peak = _peaks(slope)
     score = np.where(peak, np.log(slope + 1e-9) - 0.5 * (s / expected_px) ** 2, -np.inf)
     k = np.clip(score.argmax(1), 1, len(s) - 2)
     rows = np.arange(len(k))

@@ -1,0 +1,51 @@
+"""Many starts tried against a list of edges: recovery of a known change among decoys."""
+
+import numpy as np
+import pytest
+
+from qc.many_starts import EdgeList, StartsSettings, drawn
+
+
+def scene(rng: np.random.Generator, decoys: int, shift: float) -> tuple[EdgeList, np.ndarray, np.ndarray]:
+    """An outline of 300 points moved by five parameters: noisy true edges, and decoys, strong ones off by shift."""
+    jacobian = rng.normal(0, 1, (300, 5)) * [6, 5, 4, 3, 2]
+    truth = np.array([1.2, -1.0, 0.8, 0.5, -0.6])
+    edges = np.concatenate(
+        [(jacobian @ truth + rng.normal(0, 0.5, 300))[:, None], rng.uniform(-30, 30, (300, decoys))], 1
+    )
+    strength = rng.uniform(0.3, 1, edges.shape)
+    edges[:100, 1] = jacobian[:100] @ np.zeros(5) + shift
+    strength[:100, 1] = 1.0
+    return EdgeList(edges, np.log(strength), jacobian, np.ones(300)), np.eye(5), truth
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_known_change_is_found_among_decoys(seed: int) -> None:
+    """Recovery: a third of the points has a stronger edge elsewhere, and all have three that mean nothing."""
+    edges, information, truth = scene(np.random.default_rng(seed), 3, 5.0)
+    assert drawn(edges, information, 1.0, StartsSettings()) == pytest.approx(truth, abs=0.1)
+
+
+def test_one_start_alone_is_led_astray() -> None:
+    """What the many are for: from the middle alone, with a narrow look, the strong wrong edges win."""
+    edges, information, truth = scene(np.random.default_rng(1), 3, 0.0)
+    alone = drawn(edges, information, 1.0, StartsSettings(tried=1, looks_px=(2.0, 2.0, 2.0)))
+    assert np.abs(alone - truth).max() > 0.5
+    assert drawn(edges, information, 1.0, StartsSettings()) == pytest.approx(truth, abs=0.1)
+
+
+def test_points_without_an_edge_count_for_nothing() -> None:
+    """Analytic: with no edge at all nothing moves from where it was, and nothing is divided by zero."""
+    edges, information, _ = scene(np.random.default_rng(1), 3, 0.0)
+    none = EdgeList(edges.offset_px, np.full(edges.log_worth.shape, -np.inf), edges.jacobian, edges.zoom)
+    assert drawn(none, information, 1.0, StartsSettings()) == pytest.approx(np.zeros(5), abs=1e-9)
+
+
+def test_photos_of_twice_the_size_say_the_same() -> None:
+    """Analytic: offsets and outlines in pixels twice as fine, looked at in steps twice as long."""
+    edges, information, truth = scene(np.random.default_rng(2), 3, 5.0)
+    fine = EdgeList(2 * edges.offset_px, edges.log_worth, 2 * edges.jacobian, 2 * edges.zoom)
+    assert drawn(fine, information, 1.0, StartsSettings()) == pytest.approx(
+        drawn(edges, information, 1.0, StartsSettings()), abs=1e-9
+    )
+    assert drawn(fine, information, 1.0, StartsSettings()) == pytest.approx(truth, abs=0.1)
