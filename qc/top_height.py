@@ -1,9 +1,9 @@
-"""Height and dome of the top from the feet of the decorations that stand on it.
+"""Height, dome and tilt of the top from the feet of the decorations that stand on it.
 
 A silhouette shows the rim of the top alone, so a domed middle is measured too low and a lip too high. A ring of pieces
 stands at about 0.75 of the radius, where the top is nearly at its mean height whatever its dome; a piece in the middle
 shows the dome itself. What the feet say (`piece_feet`) and what the rim says are weighed as probabilities over height
-and dome (Bayes' rule on a grid): both may be wrong outright, so both have heavy tails.
+and dome (Bayes' rule on a grid): both may be wrong outright, so both have heavy tails. The tilt is their weighted mean.
 """
 
 from collections.abc import Mapping
@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc import joint
-from qc.body import RIM
+from qc.body import RIM, Body
 from qc.decoration_kinds import KindFit
 from qc.finder import Finding
 from qc.fit import CakeFit
@@ -33,6 +33,7 @@ class TopHeightSettings:
     kind_mm: float = 0.35  # all feet of one kind of piece: how its underside is rounded
     photo_mm: float = 0.20  # all feet in one photo: its pose
     tilt: float = 0.0015  # slope of one photo's pose against the top
+    rim_level_mm: float = 0.3  # how far the rim's plane leans against the top's, across the diameter: lips are uneven
     least_feet: int = 3
     guess_dome_mm: float = 1.5  # of the dome, to judge which feet are wrong
     dome_mm: float = 0.5  # of a level top
@@ -63,6 +64,10 @@ class TopHeight:
         Middle above the rim circle at 0.8 of the radius.
     correlation : float
         Of both.
+    slope : ndarray, shape (2,)
+        What to add to the fitted plane's slopes towards 3 and 12 o'clock.
+    slope_covariance : ndarray, shape (2, 2)
+        Of the slopes then, the rim's part included.
     dome_told : bool
         The feet themselves show the dome, not only what cakes are like.
     feet : int
@@ -76,6 +81,8 @@ class TopHeight:
     dome_mm: float
     dome_sd_mm: float
     correlation: float
+    slope: Array
+    slope_covariance: Array
     dome_told: bool
     feet: int
     turns_rad: Mapping[str, float]
@@ -83,10 +90,15 @@ class TopHeight:
 
 @dataclass(frozen=True)
 class _Said:
-    """What the feet say of rise and dome above the fitted ones (2,), covariance (2, 2), and how many they are."""
+    """What the feet say of rise and dome above the fitted ones (2,), covariance (2, 2), and how many they are.
+
+    slope (2,) and its covariance (2, 2) are what feet and rim say together.
+    """
 
     value_mm: Array
     covariance: Array
+    slope: Array
+    slope_covariance: Array
     feet: int
 
 
@@ -114,11 +126,11 @@ def top_height(
     eye = fit.views["top"].eye_mm
     names = [n for n in fit.views if n != "top" and len(solids.kind)]
     feet = {n: find_feet(pixels[n], fit.views[n], fit.body, findings[n], solids, eye, settings.feet) for n in names}
-    return weigh_feet(feet, solids.kind, fit.body.radius_mm, fit.body.dome_mm, settings)
+    return weigh_feet(feet, solids.kind, fit.body, fit.covariance[joint.SLOPE, joint.SLOPE], settings)
 
 
 def raise_top(fit: CakeFit, found: TopHeight) -> CakeFit:
-    """The fit with the top's height and dome as the feet and the rim together say.
+    """The fit with the top's height, dome and tilt as the feet and the rim together say.
 
     Their variances are the whole of what is not known of them (`TopHeight`), so they no longer go with the other
     parameters; they come as the share "decorations on the top".
@@ -126,13 +138,16 @@ def raise_top(fit: CakeFit, found: TopHeight) -> CakeFit:
     cake = fit.cake.copy()
     cake[joint.HEIGHT] += found.rise_mm
     cake[joint.DOME] = found.dome_mm
-    at = [joint.HEIGHT, joint.DOME]
+    cake[joint.SLOPE] += found.slope
+    plane, tilt = [joint.HEIGHT, joint.DOME], list(range(joint.SLOPE.start, joint.SLOPE.stop))
+    at = plane + tilt
     shares = {name: c.copy() for name, c in fit.shares.items()}
     for c in shares.values():
         c[at] = c[:, at] = 0.0
     own = np.zeros_like(fit.covariance)
     sd = np.array([found.rise_sd_mm, found.dome_sd_mm])
-    own[np.ix_(at, at)] = np.outer(sd, sd) * [[1, found.correlation], [found.correlation, 1]]
+    own[np.ix_(plane, plane)] = np.outer(sd, sd) * [[1, found.correlation], [found.correlation, 1]]
+    own[np.ix_(tilt, tilt)] = found.slope_covariance
     shares["decorations on the top"] = own
     covariance = fit.covariance.copy()
     covariance[at] = covariance[:, at] = 0.0
@@ -150,12 +165,22 @@ def raise_top(fit: CakeFit, found: TopHeight) -> CakeFit:
 
 
 def weigh_feet(
-    feet: Mapping[str, Feet], kind: NDArray[np.int64], radius_mm: float, fitted_dome_mm: float, s: TopHeightSettings
+    feet: Mapping[str, Feet], kind: NDArray[np.int64], body: Body, slope_covariance: Array, s: TopHeightSettings
 ) -> TopHeight | None:
-    """Height and dome from feet already found; kind (N,) says which pieces are alike."""
-    said = _said(list(feet.values()), kind, radius_mm, s)
+    """Height, dome and tilt from feet already found on a fitted body.
+
+    Parameters
+    ----------
+    kind : ndarray, shape (N,)
+        Which pieces are alike.
+    slope_covariance : ndarray, shape (2, 2)
+        Of the fitted plane's slopes, as the outlines tell them.
+    """
+    tilt = slope_covariance + np.eye(2) * (s.rim_level_mm / body.diameter_mm) ** 2
+    said = _said(list(feet.values()), kind, body.radius_mm, tilt, s)
     if said is None:
         return None
+    fitted_dome_mm = body.dome_mm
     rise = np.arange(-10, 10.01, 0.05)[:, None]
     dome = np.arange(-8, 8.01, 0.05)[None]
     log = np.log(_mixed(dome - s.dome_mean_mm, s.dome_mm, s.domed_mm, s.domed_share))
@@ -170,7 +195,9 @@ def weigh_feet(
     shared = float((p * (rise - mean_rise) * (dome - mean_dome)).sum()) / (rise_sd * dome_sd)
     turns = {n: f.turn_rad for n, f in feet.items()}
     told = bool(np.sqrt(said.covariance[1, 1]) <= s.dome_told_mm)
-    return TopHeight(mean_rise, rise_sd, mean_dome, dome_sd, shared, told, said.feet, turns)
+    return TopHeight(
+        mean_rise, rise_sd, mean_dome, dome_sd, shared, said.slope, said.slope_covariance, told, said.feet, turns
+    )
 
 
 def _mixed(error: Array, sd: float, wide_sd: float, wide_share: float) -> Array:
@@ -188,8 +215,10 @@ def _log_feet(said: _Said, rise: Array, dome: Array, s: TopHeightSettings) -> Ar
     return np.log((1 - s.wrong_share) * np.exp(-0.5 * square) + wide + 1e-300)
 
 
-def _said(feet: list[Feet], kind: NDArray[np.int64], radius_mm: float, s: TopHeightSettings) -> _Said | None:
-    """Rise and dome by robust least squares; kinds and photos have offsets, photos a tilt, all known to be small."""
+def _said(
+    feet: list[Feet], kind: NDArray[np.int64], radius_mm: float, rim_tilt: Array, s: TopHeightSettings
+) -> _Said | None:
+    """Rise, dome and tilt by robust least squares; offsets of kinds and photos and tilts of photos are small."""
     rows = [(p, i) for p, f in enumerate(feet) for i in np.nonzero(np.isfinite(f.rise_mm))[0]]
     if len(rows) < s.least_feet:
         return None
@@ -199,7 +228,7 @@ def _said(feet: list[Feet], kind: NDArray[np.int64], radius_mm: float, s: TopHei
     contact = np.array([feet[p].contact_mm[i] for p, i in rows])
     spread = np.array([feet[p].spread_mm[i] for p, i in rows])
     dome_share = 0.5 - (contact**2).sum(1) / (RIM * radius_mm) ** 2
-    columns, prior = [np.ones(len(rows)), dome_share], [0.0, 0.0]
+    columns, prior = [np.ones(len(rows)), dome_share, contact[:, 0], contact[:, 1]], [0.0, 0.0, 0.0, 0.0]
     for k in np.unique(kind[piece]):
         here = kind[piece] == k
         columns.append(here.astype(float))
@@ -208,25 +237,28 @@ def _said(feet: list[Feet], kind: NDArray[np.int64], radius_mm: float, s: TopHei
         here = (photo == p).astype(float)
         columns += [here, here * place[:, 0], here * place[:, 1]]
         prior += [1 / s.photo_mm, 1 / s.tilt, 1 / s.tilt]
-    x, covariance = _robust(np.stack(columns, 1), rise, np.array(prior), s)
-    return _Said(x[:2], covariance[:2, :2], len(rows))
+    x, covariance = _robust(np.stack(columns, 1), rise, np.array(prior), rim_tilt, s)
+    return _Said(x[:2], covariance[:2, :2], x[2:4], covariance[2:4, 2:4], len(rows))
 
 
-def _robust(design: Array, value: Array, prior: Array, s: TopHeightSettings) -> tuple[Array, Array]:
+def _robust(design: Array, value: Array, prior: Array, rim_tilt: Array, s: TopHeightSettings) -> tuple[Array, Array]:
     """Solution (P,) and covariance (P, P) of a least-squares problem with outliers; prior (P,): weights of zero.
 
-    Which rows are outliers is judged with what the rim and other cakes say of rise and dome as well.
+    What the rim says of the tilt, columns 2 and 3 with covariance rim_tilt (2, 2), is weighed in. What it and other
+    cakes say of rise and dome only helps to judge which rows are outliers.
     """
     rim = np.zeros((2, design.shape[1]))
     rim[0, :2], rim[1, 1] = (-1 / s.rim_mm, s.rim_follows_dome / s.rim_mm), 1 / s.guess_dome_mm
     said = np.array([s.rim_bias_mm / s.rim_mm, s.dome_mean_mm / s.guess_dome_mm])
+    known = np.diag(prior**2)
+    known[2:4, 2:4] += np.linalg.inv(rim_tilt)
     weight = np.full(len(value), 1 / s.piece_mm**2)
     for turn in range(12):
-        normal = design.T @ (design * weight[:, None]) + np.diag(prior**2)
+        normal = design.T @ (design * weight[:, None]) + known
         x = np.linalg.solve(normal + rim.T @ rim, design.T @ (weight * value) + rim.T @ said)
         residual = np.abs(value - design @ x)
         wide = max(s.piece_mm, 1.48 * float(np.median(residual)))
         weight = 1 / (1 + (residual / (2 * wide)) ** 2) ** (1 if turn < 6 else 2) / wide**2
-    normal = design.T @ (design * weight[:, None]) + np.diag(prior**2)
+    normal = design.T @ (design * weight[:, None]) + known
     normal[[0, 1], [0, 1]] += 1e-4  # mm^-2: what the feet do not say at all stays open
     return np.linalg.solve(normal, design.T @ (weight * value)), np.linalg.inv(normal)

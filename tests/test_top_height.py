@@ -109,7 +109,8 @@ def network(label: np.ndarray) -> Finding:
 
 def fit_of(body: Body, views: dict[str, View]) -> CakeFit:
     """No more of a fit than the search looks at."""
-    return SimpleNamespace(body=body, views=views)  # type: ignore[return-value]
+    covariance = 1e-5 * np.eye(joint.CAKE)
+    return SimpleNamespace(body=body, views=views, covariance=covariance)  # type: ignore[return-value]
 
 
 RING = [("drop", ring(9, 58.0), 10.0)]
@@ -185,7 +186,7 @@ class TestNotSeen:
 
     def test_too_few_feet(self):
         feet = {"side": some_feet(np.array([0.5, np.nan, 0.4]), ring(3, 58.0))}
-        assert weigh_feet(feet, np.zeros(3, int), 80.0, 0.0, TopHeightSettings()) is None
+        assert weigh_feet(feet, np.zeros(3, int), BODY_80, RIM_TILT, TopHeightSettings()) is None
 
 
 # ---------------------------------------------------------------- worked out by hand
@@ -193,6 +194,8 @@ def some_feet(rise_mm: np.ndarray, place_mm: np.ndarray) -> Feet:
     return Feet(0.0, rise_mm, np.zeros(len(rise_mm)), place_mm, place_mm)
 
 
+BODY_80 = replace(flat_body(), radius_mm=80.0, dome_mm=0.0)
+RIM_TILT = np.eye(2) * 0.003**2  # as outlines tell the slopes of a top
 PLAIN = TopHeightSettings(
     sunk_mm=0.0, kind_mm=1e-3, photo_mm=1e-3, tilt=1e-6, wrong_share=0.0, domed_share=0.0, rim_bias_mm=0.0
 )
@@ -205,7 +208,7 @@ class TestWeighing:
         place = np.concatenate([ring(8, 60.0), [[0.0, 0.0]]])
         rise = np.full(9, 0.8)
         rise[-1] = 1.6
-        found = weigh_feet({"side": some_feet(rise, place)}, np.zeros(9, int), 80.0, 0.0, PLAIN)
+        found = weigh_feet({"side": some_feet(rise, place)}, np.zeros(9, int), BODY_80, RIM_TILT, PLAIN)
         share = 0.5 - (np.hypot(*place.T) / 64.0) ** 2
         rows = np.concatenate([np.stack([np.ones(9), share], 1) / PLAIN.piece_mm, [[-1, 0.95], [0, 1]]])
         rows[9] /= PLAIN.rim_mm
@@ -224,7 +227,7 @@ class TestWeighing:
         neutral = 80 * 0.8 / np.sqrt(2)
         settings = replace(PLAIN, rim_mm=50.0)
         found = weigh_feet(
-            {"side": some_feet(np.full(8, 1.2), ring(8, neutral))}, np.zeros(8, int), 80.0, 0.0, settings
+            {"side": some_feet(np.full(8, 1.2), ring(8, neutral))}, np.zeros(8, int), BODY_80, RIM_TILT, settings
         )
         assert found is not None
         assert found.rise_mm == pytest.approx(1.2, abs=0.02)
@@ -235,16 +238,16 @@ class TestWeighing:
         wrong = rise.copy()
         wrong[4] = 5.0
         place, kind = ring(9, 58.0), np.zeros(9, int)
-        good = weigh_feet({"side": some_feet(rise, place)}, kind, 80.0, 0.0, TopHeightSettings())
-        bad = weigh_feet({"side": some_feet(wrong, place)}, kind, 80.0, 0.0, TopHeightSettings())
+        good = weigh_feet({"side": some_feet(rise, place)}, kind, BODY_80, RIM_TILT, TopHeightSettings())
+        bad = weigh_feet({"side": some_feet(wrong, place)}, kind, BODY_80, RIM_TILT, TopHeightSettings())
         assert good is not None
         assert bad is not None
         assert bad.rise_mm == pytest.approx(good.rise_mm, abs=0.1)
 
     def test_two_photos_know_more_than_one(self):
         feet = some_feet(np.full(6, 0.5), ring(6, 58.0))
-        one = weigh_feet({"side": feet}, np.zeros(6, int), 80.0, 0.0, TopHeightSettings())
-        two = weigh_feet({"side": feet, "side2": feet}, np.zeros(6, int), 80.0, 0.0, TopHeightSettings())
+        one = weigh_feet({"side": feet}, np.zeros(6, int), BODY_80, RIM_TILT, TopHeightSettings())
+        two = weigh_feet({"side": feet, "side2": feet}, np.zeros(6, int), BODY_80, RIM_TILT, TopHeightSettings())
         assert one is not None
         assert two is not None
         assert two.rise_sd_mm < one.rise_sd_mm
@@ -253,12 +256,26 @@ class TestWeighing:
     def test_feet_on_the_fitted_plane_tell_no_dome(self):
         settings = TopHeightSettings()
         found = weigh_feet(
-            {"side": some_feet(np.full(8, -settings.sunk_mm), ring(8, 58.0))}, np.zeros(8, int), 80.0, 0.0, settings
+            {"side": some_feet(np.full(8, -settings.sunk_mm), ring(8, 58.0))},
+            np.zeros(8, int),
+            BODY_80,
+            RIM_TILT,
+            settings,
         )
         assert found is not None
         assert abs(found.rise_mm) < 0.35
         assert abs(found.dome_mm) < 0.6
         assert not found.dome_told
+
+    def test_tilt_is_the_weighted_mean_of_feet_and_rim(self):
+        """Analytic: a ring of n feet tells a slope with the variance 2 s^2 / (n r^2); the rim's weighs against it."""
+        place, slope, settings = ring(12, 60.0), np.array([0.004, -0.002]), replace(PLAIN, rim_level_mm=0.0)
+        found = weigh_feet({"side": some_feet(place @ slope, place)}, np.zeros(12, int), BODY_80, RIM_TILT, settings)
+        assert found is not None
+        own = 2 * settings.piece_mm**2 / (12 * 60.0**2)
+        share = 0.003**2 / (0.003**2 + own)
+        np.testing.assert_allclose(found.slope, share * slope, atol=2e-4)
+        np.testing.assert_allclose(found.slope_covariance, np.eye(2) * share * own, rtol=0.3, atol=1e-8)
 
 
 class TestRaised:
@@ -286,10 +303,11 @@ class TestRaised:
             np.concatenate([cake, np.zeros(joint.PHOTO)]),
             FitSettings(),
         )
-        found = TopHeight(1.5, 0.4, 2.0, 0.7, 0.3, True, 9, {"side": 0.1})
+        found = TopHeight(1.5, 0.4, 2.0, 0.7, 0.3, np.array([0.001, 0.0]), np.eye(2) * 1e-6, True, 9, {"side": 0.1})
         raised = raise_top(fit, found)
         assert raised.body.height_mm == pytest.approx(71.5)
         assert raised.body.dome_mm == pytest.approx(2.0)
+        assert raised.body.slope == pytest.approx([0.001, 0.0])
         assert raised.dome_seen
         assert raised.covariance[joint.HEIGHT, joint.HEIGHT] == pytest.approx(0.16)
         assert raised.covariance[joint.HEIGHT, joint.DOME] == pytest.approx(0.3 * 0.4 * 0.7)
