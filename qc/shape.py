@@ -30,13 +30,13 @@ class ShapeErrors:
 
     diameter_mm: float = 0.30  # what is left of the ridges' reach
     height_mm: float = 0.25
-    level_mm: float = 0.10
-    lean_mm: float = 0.08
-    taper_mm: float = 0.20
-    round_mm: float = 0.30
+    level_mm: float = 0.05
+    lean_mm: float = 0.04
+    taper_mm: float = 0.10
+    round_mm: float = 0.20
     offset_mm: float = 0.05
     hidden_foot_mm: float = 0.20  # of the diameter, where piping hides the icing's foot
-    dome_mm: float = 0.45
+    dome_mm: float = 0.30
     clock_h: float = 0.25  # where the person stood
     ridges_reach: float = 2.8  # of the diameter, per mm of ridges (RMS): seen from above the outline is where the side
     # stands out furthest, and a smooth body runs through the middle of its ridges; regression over 46 rendered cakes
