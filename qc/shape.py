@@ -33,7 +33,7 @@ class ShapeErrors:
     level_mm: float = 0.05
     lean_mm: float = 0.04
     taper_mm: float = 0.10
-    round_mm: float = 0.20
+    round_mm: float = 0.30
     offset_mm: float = 0.05
     hidden_foot_mm: float = 0.20  # of the diameter, where piping hides the icing's foot
     dome_mm: float = 0.30
