@@ -28,14 +28,15 @@ class Magnitude:
 def magnitude(components: Array, covariance: Array, samples: int = 4000) -> Magnitude:
     """Size of a vector of uncertain components.
 
-    The naive length is too long on average, by the trace of the covariance in squares; that is taken off. Near zero
-    the coverage interval comes from the components' distribution (JCGM 101), so it respects zero.
+    The naive length is too long on average, by half the variance across its direction over itself (to first order;
+    of two components it has Rice's distribution); that is taken off. Near zero the coverage interval comes from the
+    components' distribution (JCGM 101), so it respects zero.
     """
     length = float(np.linalg.norm(components))
     direction = components / length if length > 0 else np.eye(len(components))[0]
     u = float(np.sqrt(direction @ covariance @ direction))
     across = float(np.sqrt(max(np.trace(covariance) - u * u, 0.0)))
-    value = float(np.sqrt(max(length**2 - np.trace(covariance), 0.0)))
+    value = float(np.sqrt(max(length**2 - across**2, 0.0)))
     angle = float(np.arctan2(across, length))
     if length > 3 * np.sqrt(np.trace(covariance)):
         return Magnitude(value, 2 * u, None, direction, angle)

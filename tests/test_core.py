@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 import pytest
 from PIL import Image
+from scipy.stats import rice
 from typer.testing import CliRunner
 
 from qc.body import HARMONICS, PROFILE_KNOTS, Body
@@ -121,6 +122,15 @@ def test_magnitudes_respect_zero() -> None:
     assert far.interval is None
     assert far.value == pytest.approx(5.0, abs=0.01)
     assert far.uncertainty == pytest.approx(0.2, abs=1e-6)
+
+
+@pytest.mark.parametrize("size", [2.0, 3.0, 6.0])
+def test_magnitudes_of_two_components_are_right_on_average(size: float) -> None:
+    """Reference: scipy.stats.rice is the distribution of the length of (size, 0) with errors of 1 in both components."""
+    length = rice.ppf((np.arange(2000) + 0.5) / 2000, size)
+    assert length.mean() > size + 0.8 / (2 * size)  # what is to be taken off
+    mean = np.mean([magnitude(np.array([r, 0.0]), np.eye(2), samples=50).value for r in length])
+    assert mean == pytest.approx(size, abs=0.05)
 
 
 def test_rounding_keeps_two_digits_of_the_uncertainty() -> None:
