@@ -126,7 +126,7 @@ def test_magnitudes_respect_zero() -> None:
 
 @pytest.mark.parametrize("size", [2.0, 3.0, 6.0])
 def test_magnitudes_of_two_components_are_right_on_average(size: float) -> None:
-    """Reference: scipy.stats.rice is the distribution of the length of (size, 0) with errors of 1 in both components."""
+    """Reference: scipy.stats.rice is how the length of (size, 0) is distributed with errors of 1 in both components."""
     length = rice.ppf((np.arange(2000) + 0.5) / 2000, size)
     assert length.mean() > size + 0.8 / (2 * size)  # what is to be taken off
     mean = np.mean([magnitude(np.array([r, 0.0]), np.eye(2), samples=50).value for r in length])
