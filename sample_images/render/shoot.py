@@ -196,7 +196,7 @@ def opaque(thing):
     one scene serves the next: compiling takes far longer than rendering."""
     q = mi.traverse(thing)
     loose = {}
-    for key in q:
+    for key in [k for k, _ in q]:
         value = q[key]
         single = isinstance(value, (mi.Float, mi.Color3f)) and dr.width(value) == 1
         if single or isinstance(value, (mi.Transform4f, mi.AffineTransform4f)):
@@ -259,7 +259,7 @@ def shoot(study, shot, k, spp=SPP, views=1, view_of=None):
 def relight(loaded, rng):
     """Other strengths of the lamps in a loaded scene, without compiling anew."""
     q = mi.traverse(loaded)
-    for key in [k for k in q if k.endswith("radiance.value") or k == "env.scale"]:
+    for key in [k for k, _ in q if k.endswith("radiance.value") or k == "env.scale"]:
         q[key] = q[key] * float(np.exp(rng.normal(0, 0.6)))
     q.update()
 
