@@ -145,14 +145,13 @@ class Body:
         )
 
     def _side_radius_xy(self, cos: Array, sin: Array, u: Array) -> Array:
-        """side_radius_mm from the direction's cosine and sine: powers of a complex number, no trigonometry."""
-        r = self._mean_radius(u)
+        """side_radius_mm from the direction's cosine and sine: a polynomial of a complex number, no trigonometry."""
         turn = cos + 1j * sin
-        power = turn
-        for c, s in self.harmonics_mm:
-            power = power * turn
-            r = r + c * power.real + s * power.imag
-        return r
+        waves = self.harmonics_mm[:, 0] - 1j * self.harmonics_mm[:, 1]
+        total = waves[-1] * turn
+        for wave in waves[-2::-1]:  # Horner's scheme, down to the second harmonic
+            total = (total + wave) * turn
+        return self._mean_radius(u) + (total * turn).real
 
     def _mean_radius(self, u: Array) -> Array:
         """Radius of the side at shares u of the height, the same in all directions."""

@@ -1,6 +1,5 @@
 """One cake fitted to all photos of a check at once."""
 
-import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -66,6 +65,7 @@ class CakeFit:
 KNOWN_TURN_RAD = np.radians(1.2)  # standard uncertainty of a turn that decorations tell
 FAR_TURN_RAD = np.radians(2.0)  # beyond this the shape changes, so that edges are looked for in several rounds
 FOLLOWED = 2  # starts that are followed closely
+FAR_BEHIND = 0.85  # a kind of board with fewer agreeing edges than this share of the most is looked at once only
 AGREES = 3.0  # an edge nearer than so many of its standard deviations agrees
 UNSETTLED = "The photos did not settle on one shape; measure the cake by hand before you lean on these figures."
 
@@ -188,8 +188,14 @@ def _best_of(
             return []
         return [(_agreeing(problem, solution), replace(t, parameters=solution.parameters))]
 
+    def likely(found: list[tuple[float, _Trial]], board_t_mm: float) -> bool:
+        on_it = [count for count, t in found if t.settings.board_t_mm == board_t_mm]
+        return not on_it or max(on_it) > FAR_BEHIND * max(count for count, _ in found)
+
     quick: list[tuple[float, _Trial]] = []
-    for t in itertools.chain(trials, (_drawn(inputs, poses, trial, scale) for trial in trials)):
+    for t in (_drawn(inputs, poses, trial, scale) for trial in trials):
+        quick += looked(t, _stiff(t), t.settings.wide_px)
+    for t in [trial for trial in trials if likely(quick, trial.settings.board_t_mm)]:
         quick += looked(t, _stiff(t), t.settings.wide_px)
     followed: list[tuple[float, _Trial]] = []
     for _, t in sorted(quick, key=lambda q: -q[0])[:FOLLOWED]:

@@ -1,7 +1,7 @@
 """What one round of the fit knows: what holds for any cake, and the outline points found about a predicted one."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from functools import cached_property
 
 import numpy as np
@@ -30,6 +30,7 @@ from qc.pose import CardPriors, LensPriorLike, Pose, prior_rows
 
 Array = NDArray[np.float64]
 BORDER_POINTS = 200  # of the finder's borders
+ROUGH_PX = 10.0  # rounds that reach so far take large photos as coarsely as small ones
 
 
 @dataclass(frozen=True)
@@ -272,7 +273,10 @@ def _anchors(i: PhotoInput, border: Contour, settings: FitSettings) -> Edges:
 
 
 def _fine_edges(i: PhotoInput, contour: Contour, keep: NDArray[np.bool_], how: Round, zoom: float) -> Edges:
-    return photo_edges(i.photo.pixels, contour, keep, how.reach_px * zoom, how.expected_px * zoom, EdgeSettings())
+    ask = EdgeSettings()
+    if how.reach_px >= ROUGH_PX:
+        ask = replace(ask, step_px=ask.step_px * zoom, blur_px=ask.blur_px * zoom)
+    return photo_edges(i.photo.pixels, contour, keep, how.reach_px * zoom, how.expected_px * zoom, ask)
 
 
 def _border_contour(view: View, body: Body, border: Border) -> Contour:
