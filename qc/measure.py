@@ -109,20 +109,11 @@ def run_stages(
     fit = judged(fit, findings, {n: s.photo.said for n, s in seen.items()})
     say("side lines and surface of the icing")
     paper = {n: paper_white(s.photo, s.card) for n, s in seen.items()}
-    with ThreadPoolExecutor(1) as pool:
-        surface = pool.submit(
-            measure_icing,
-            pixels,
-            fit.views,
-            fit.body,
-            findings,
-            paper,
-            decorations.pieces,
-            semi_naked=settings.semi_naked,
-        )
-        profiles = measure_profiles(pixels, fit.views, fit.body, findings, settings.fillings_mm)
-        relief = measure_relief(pixels, fit.views, fit.body, findings, profiles)
-        icing = surface.result()
+    profiles = measure_profiles(pixels, fit.views, fit.body, findings, settings.fillings_mm)
+    icing = measure_icing(
+        pixels, fit.views, fit.body, findings, paper, decorations.pieces, semi_naked=settings.semi_naked
+    )
+    relief = measure_relief(pixels, fit.views, fit.body, findings, profiles)
     notes = tuple(p.note for p in priors.values() if p.note)
     return Stages(seen, fit, profiles, icing, relief, decorations, notes)
 
