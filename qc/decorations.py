@@ -5,7 +5,8 @@ The network says roughly where pieces are (`decoration_regions`), their outlines
 and sizes are judged as a pattern (`pattern`, `decoration_pattern`).
 """
 
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,6 +40,30 @@ class DecorationSettings:
 
 
 @dataclass(frozen=True)
+class Traced:
+    """The pieces' outlines in one photo, before they are judged.
+
+    Attributes
+    ----------
+    outlines : tuple of Outline, N
+    seen : ndarray, shape (N,)
+        The network's mean probability of each piece.
+    doubtful_mm : ndarray, shape (M, 2)
+        Places of what hardly is a piece.
+    foot : Border or None
+        Piped border at the foot.
+    expected : int or None
+        Places on the main ring by the house standard.
+    """
+
+    outlines: tuple[Outline, ...]
+    seen: Array
+    doubtful_mm: Array
+    foot: Border | None
+    expected: int | None
+
+
+@dataclass(frozen=True)
 class DecorationResult:
     """Pieces by the clock, what was measured on them, and the pattern behind it.
 
@@ -54,6 +79,8 @@ class DecorationResult:
         Piped borders of touching shells at the foot or the rim; their shells are no decorations.
     kinds : tuple of KindFit
         Solids that the pieces are like, the doubtful ones included: what stands on the top in the other photos.
+    traced : Traced or None
+        What was judged; from it `seen_anew` judges again.
     """
 
     pieces: tuple[Decoration, ...]
@@ -64,6 +91,7 @@ class DecorationResult:
     warnings: tuple[str, ...] = ()
     borders: tuple[Border, ...] = ()
     kinds: tuple[KindFit, ...] = ()
+    traced: Traced | None = None
 
 
 def find_decorations(
@@ -101,20 +129,82 @@ def find_decorations(
     regions = find_regions(top_map(pixels, view, body, finding, settings.regions), settings.regions)
     outlines = refine(rough_outlines(regions, view, body, settings.edges), pixels, view, settings.edges)
     outlines, kinds = settle(outlines, regions, pixels, view, settings)
-    plane = Plane(view.eye_mm - [0, 0, body.height_mm], height_sd_mm)
-    judge = lambda pieces: judge_pattern(  # noqa: E731
-        pieces, body, expected, settings.pattern, regions.doubtful_mm(settings.regions), plane
+    traced = Traced(
+        tuple(outlines),
+        np.array([r.probability for r in regions.pieces]),
+        regions.doubtful_mm(settings.regions),
+        foot_border(pixels, view, body, finding) if finding is not None else None,
+        expected,
     )
-    seen = np.array([r.probability for r in regions.pieces])
-    pattern = judge(stand_upright(seen, outlines, kinds))
-    empty = pattern.rings[0].missing_mm if pattern.rings else np.zeros((0, 2))
+    found = _judged(traced, kinds, view, body, settings, height_sd_mm)
+    empty = found.rings[0].missing_mm if found.rings else np.zeros((0, 2))
     more = look_at_empty(empty, outlines, kinds, TopScene(regions, pixels, view, settings.edges, settings.again))
-    if more:
-        outlines = outlines + more
-        kinds = fit_kinds(outlines, [look_at(o, pixels, view) for o in outlines], settings.kinds)
-        pattern = judge(stand_upright(np.append(seen, np.full(len(more), HARDLY_SEEN)), outlines, kinds))
-    foot = foot_border(pixels, view, body, finding) if finding is not None else None
-    borders = tuple(b for b in (pattern.rim, foot) if b is not None)
+    if not more:
+        return found
+    seen = np.append(traced.seen, np.full(len(more), HARDLY_SEEN))
+    traced = replace(traced, outlines=(*outlines, *more), seen=seen)
+    return _judged(traced, _kinds(traced.outlines, pixels, view, settings), view, body, settings, height_sd_mm)
+
+
+def seen_anew(
+    found: DecorationResult,
+    pixels: NDArray[np.uint8],
+    before: View,
+    view: View,
+    body: Body,
+    settings: DecorationSettings | None = None,
+    height_sd_mm: float = 0.0,
+) -> DecorationResult:
+    """The same pieces judged once more, now that camera and cake are better known.
+
+    Parameters
+    ----------
+    found : DecorationResult
+        By `find_decorations` in the same photo, with the view `before`.
+    """
+    if found.traced is None:
+        return found
+    settings = settings or DecorationSettings()
+    traced = replace(found.traced, outlines=tuple(_carried(o, before, view, body) for o in found.traced.outlines))
+    return _judged(traced, _kinds(traced.outlines, pixels, view, settings), view, body, settings, height_sd_mm)
+
+
+def _carried(outline: Outline, before: View, view: View, body: Body) -> Outline:
+    """The same line in the photo, drawn on the plane through the piece's foot as it is known now."""
+    line = np.concatenate([outline.middle_mm[None], outline.middle_mm + outline.ray * outline.radius_mm[:, None]])
+    px = before.project(np.column_stack([line, np.full(len(line), outline.foot_z_mm)]))
+    foot_z = float(body.top_z_mm(*view.onto_height(px[0], outline.foot_z_mm)[:2]))
+    middle, *edge = view.onto_height(px, foot_z)[:, :2]
+    away = np.array(edge) - middle
+    length = np.hypot(*away.T)
+    return replace(
+        outline,
+        middle_mm=middle,
+        ray=away / length[:, None],
+        radius_mm=length,
+        eye_mm=view.eye_mm - [0, 0, foot_z],
+        foot_z_mm=foot_z,
+    )
+
+
+def _kinds(
+    outlines: Sequence[Outline], pixels: NDArray[np.uint8], view: View, settings: DecorationSettings
+) -> list[KindFit]:
+    return fit_kinds(list(outlines), [look_at(o, pixels, view) for o in outlines], settings.kinds)
+
+
+def _judged(
+    traced: Traced, kinds: list[KindFit], view: View, body: Body, settings: DecorationSettings, height_sd_mm: float
+) -> DecorationResult:
+    """The pattern that the pieces make."""
+    pattern = judge_pattern(
+        stand_upright(traced.seen, list(traced.outlines), kinds),
+        body,
+        traced.expected,
+        settings.pattern,
+        traced.doubtful_mm,
+        Plane(view.eye_mm - [0, 0, body.height_mm], height_sd_mm),
+    )
     return DecorationResult(
         pattern.pieces,
         pattern.measurements,
@@ -122,8 +212,9 @@ def find_decorations(
         pattern.rings,
         pattern.ideals,
         pattern.warnings,
-        borders,
+        tuple(b for b in (pattern.rim, traced.foot) if b is not None),
         tuple(kinds),
+        traced,
     )
 
 
@@ -132,7 +223,7 @@ def settle(
 ) -> tuple[list[Outline], list[KindFit]]:
     """Kinds and solids of the pieces, with a second look at outlines that no solid fits."""
     for turn in range(settings.again.rounds + 1):
-        kinds = fit_kinds(outlines, [look_at(o, pixels, view) for o in outlines], settings.kinds)
+        kinds = _kinds(outlines, pixels, view, settings)
         if turn == settings.again.rounds:
             break
         anew = look_again(outlines, kinds, TopScene(regions, pixels, view, settings.edges, settings.again))

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from qc.agreement import judged
 from qc.card import CardView, find_card
-from qc.decorations import DecorationResult, find_decorations
+from qc.decorations import DecorationResult, find_decorations, seen_anew
 from qc.errors import PhotoError
 from qc.finder import Finding, find
 from qc.fit import CakeFit, PhotoInput, fit_cake, fit_turned
@@ -39,7 +39,6 @@ class MeasureSettings:
     house_colour: tuple[float, float, float] | None = None  # CIELAB (D65) of the house standard
     semi_naked: bool = False  # sponge is meant to show
     fillings_mm: tuple[float, ...] = ()  # heights of the fillings' middles above the board, by the layer plan
-    moved_mm: float = 0.7  # decorations are found anew when a better fit moves the top by more than this
 
 
 @dataclass(frozen=True)
@@ -131,34 +130,25 @@ def fit_with_decorations(
     """
     pixels, findings = {n: i.photo.pixels for n, i in inputs.items()}, {n: i.finding for n, i in inputs.items()}
 
-    def decorations_of(known: CakeFit) -> DecorationResult:
-        view, sd = known.views["top"], top_height_sd_mm(known)
-        return find_decorations(
-            pixels["top"], view, known.body, findings["top"], settings.expected_decorations, height_sd_mm=sd
-        )
-
     scale = np.array(settings.print_scale)
     fit = fit_cake(inputs, scale, settings.print_scale_uncertainty)
     say("decorations")
-    found = decorations_of(fit)
+    found = find_decorations(
+        pixels["top"],
+        fit.views["top"],
+        fit.body,
+        findings["top"],
+        settings.expected_decorations,
+        height_sd_mm=top_height_sd_mm(fit),
+    )
     first = top_height(fit, pixels, findings, found.kinds)
     if first is None:
         return fit, found
     turned = fit_turned(fit, first.turns_rad, inputs, scale, settings.print_scale_uncertainty)
     told = top_height(turned, pixels, findings, found.kinds)
     better = turned if told is None else raise_top(turned, told)
-    return better, decorations_of(better) if _moved_mm(fit, better) > settings.moved_mm else found
-
-
-def _moved_mm(before: CakeFit, after: CakeFit) -> float:
-    """How far places on the top, where decorations stand, have moved in the top photo."""
-    a = np.linspace(0, 2 * np.pi, 12, endpoint=False)
-    px = []
-    for fit in (before, after):
-        x, y = 0.7 * fit.body.radius_mm * np.cos(a), 0.7 * fit.body.radius_mm * np.sin(a)
-        px.append(fit.views["top"].project(fit.body.top_point_mm(x, y)))
-    scale = after.views["top"].px_per_mm(np.array([0.0, 0.0, after.body.height_mm]))
-    return float(np.linalg.norm(px[0] - px[1], axis=1).max()) / scale
+    view, sd = better.views["top"], top_height_sd_mm(better)
+    return better, seen_anew(found, pixels["top"], fit.views["top"], view, better.body, height_sd_mm=sd)
 
 
 def look(photos: Mapping[str, Photo]) -> list[Seen]:
