@@ -46,7 +46,7 @@ class TopHeightSettings:
     wrong_share: float = 0.12  # of fits, and of all feet of a cake, that are wrong outright
     wrong_rim_mm: float = 2.0  # spread of such fits
     wrong_feet: float = 4.0  # times the spread of such feet
-    dome_told_mm: float = 0.8  # standard uncertainty of the dome by the feet alone up to which it is said
+    dome_told_mm: float = 1.0  # standard uncertainty of the dome by the feet alone up to which it is said
 
 
 @dataclass(frozen=True)

@@ -1,8 +1,8 @@
 """How long the geometry of a check takes, as a multiple of decoding its photos in the same run, and where it goes.
 
 Run by hand from the top folder: python -m tests.bench.speed [FOLDER] [--repeat N]. Photos are scaled to
-4032 x 3024 where they are smaller (EXIF kept, recorded size set right): the figures belong to a full picture. An enlarged
-picture is smoother than a phone's and decodes quicker: photos of that size from the start give the fairer multiple.
+4032 x 3024 where they are smaller (EXIF kept, recorded size set right): the figures belong to a full picture. An
+enlarged picture is smoother than a phone's and decodes quicker: photos of that size give the fairer multiple.
 Geometry is all that follows decoding up to the fitted cake: card, finder, retake check, pose and joint fit. The least
 of the repeats counts. The ratio depends little on the machine; the seconds do.
 """
