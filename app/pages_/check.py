@@ -57,7 +57,7 @@ def _who(address: CheckAddress) -> None:
         "Decorator",
         names,
         index=index,
-        placeholder="Choose a decorator, or type a new pseudonym",
+        placeholder="Choose, or type a new pseudonym",
         accept_new_options=True,
         help="A made-up name, not the real one.",
     )
