@@ -1,7 +1,7 @@
 """What one round of the fit knows: what holds for any cake, and the outline points found about a predicted one."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -152,12 +152,6 @@ def _outline_points(view: View, body: Body, contour: Contour, edges: Edges, sigm
     return joint.OutlinePoints(edges.points_px, gradient / size[:, None], size, grazing.along_mm, flat, no, sigma_px)
 
 
-def _joined(a: joint.OutlinePoints, b: joint.OutlinePoints) -> joint.OutlinePoints:
-    return joint.OutlinePoints(
-        *(np.concatenate([getattr(a, f.name), getattr(b, f.name)]) for f in fields(joint.OutlinePoints))
-    )
-
-
 def _board_points(
     upper: tuple[Contour, Edges], lower: tuple[Contour, Edges], sigma: float, crowd: float
 ) -> joint.OutlinePoints:
@@ -239,7 +233,7 @@ def _term(
         edges = _fine_edges(i, contour, body_sides_fit(i.finding, contour, ask), how, zoom)
         own = np.hypot(edges.sigma_px, settings.texture_mm * per_mm) * settings.crowd
         worth = 1 - beyond(i.finding, edges.points_px, contour.normals[edges.index], ask)[BODY]
-        points = _joined(_outline_points(view, body, contour, edges, own), points)
+        points = joint.joined(_outline_points(view, body, contour, edges, own), points)
     on_board = _on_board(i, view, board, settings, how, zoom, per_mm)
     rows, mean = _photo_prior(name, i, pose, start, settings)
     fine = len(points) - len(anchors.index)

@@ -5,7 +5,7 @@ the cake's block and its own, so the Jacobian is built block by block.
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -93,6 +93,11 @@ class OutlinePoints:
 
     def __len__(self) -> int:
         return len(self.points_px)
+
+
+def joined(a: OutlinePoints, b: OutlinePoints) -> OutlinePoints:
+    """The points of both, a's first."""
+    return OutlinePoints(*(np.concatenate([getattr(a, f.name), getattr(b, f.name)]) for f in fields(OutlinePoints)))
 
 
 @dataclass(frozen=True)

@@ -104,7 +104,7 @@ def _photo_edges(i: PhotoInput, problem: joint.Problem, k: int, p: Array, settin
         offsets.append(offset)
         logs.append(np.where(known, np.log(np.where(known, strength * worth, 1.0)), -np.inf))
     probe = replace(
-        term, body=_points(body, False), board=_joined(_points(outlines[1], False), _points(outlines[2], True))
+        term, body=_points(body, False), board=joint.joined(_points(outlines[1], False), _points(outlines[2], True))
     )
     by_cake, by_photo = joint.photo_jacobian(problem, k, cake, p[block], probe)
     corners = 2 * term.card.corner_count
@@ -123,12 +123,6 @@ def _points(contour: Contour, lower: bool) -> joint.OutlinePoints:
     along = np.zeros(n) if contour.along_mm is None else contour.along_mm
     return joint.OutlinePoints(
         contour.points_px, contour.normals, contour.gradient_mm, along, contour.foot, np.full(n, lower), np.ones(n)
-    )
-
-
-def _joined(a: joint.OutlinePoints, b: joint.OutlinePoints) -> joint.OutlinePoints:
-    return joint.OutlinePoints(
-        *(np.concatenate([getattr(a, f.name), getattr(b, f.name)]) for f in fields(joint.OutlinePoints))
     )
 
 
