@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import cv2
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from qc.body import Body
@@ -164,19 +165,20 @@ def _find_turn(view: View, body: Body, finding: Finding, solids: Solids, setting
     worth, corner = _worth_map(view, body, finding, settings)
     scale = view.px_per_mm(np.array([0, 0, body.height_mm])) * finding.scale_px
     reach = int(settings.rise_mm * scale)
+    padded = np.pad(worth, ((reach, reach), (0, 0)))
 
     def covered(angle: float) -> float:
         hulls = hulls_px(view, body, solids.turned(angle), levels=6)
         mask = np.zeros(worth.shape, np.uint8)
         for hull in hulls:
             cv2.fillConvexPoly(mask, np.round((finding.to_net(hull) - corner) * 16).astype(np.int32), 1, shift=4)
-        padded = np.pad(mask, ((reach, reach), (0, 0)))
-        at = np.nonzero(mask.any(0))[0]
-        if not len(at):
+        x, y, width, height = cv2.boundingRect(mask)
+        if not width:
             return FAINT
-        part = slice(at[0], at[-1] + 1)
-        rows = len(mask)
-        found = max(float((worth[:, part] * padded[k : k + rows, part]).sum()) for k in range(2 * reach + 1))
+        lifted = sliding_window_view(padded[y : y + height + 2 * reach, x : x + width], height, axis=0)
+        found = float(
+            np.tensordot(lifted, mask[y : y + height, x : x + width].astype(np.float32), ((2, 1), (0, 1))).max()
+        )
         return found - settings.turn_price * (angle / settings.usual_turn_rad) ** 2
 
     step = settings.turn_step_rad
