@@ -134,17 +134,14 @@ def fit_shape(outlines: list[Outline], shape: Shape, sigma_mm: float = 0.35, ite
         )
         cost = step_cost
         # arrow-shaped normal equations: 7 unknowns a piece, one shared
-        J = jac[..., :7]
-        jk = jac[..., 7]
-        w = robust / sigma_mm**2
-        A = np.einsum("njp,nj,njq->npq", J, w, J)
+        weighted = jac * (robust / sigma_mm**2)[..., None]
+        normal, right = jac.transpose(0, 2, 1) @ weighted, (res[:, None] @ weighted)[:, 0]
+        A, b, g = normal[:, :7, :7], normal[:, :7, 7], right[:, :7]
         A[:, range(3, 7), range(3, 7)] += 1 / plan_sd**2
         A[:, range(7), range(7)] += 1e-6
-        g = np.einsum("njp,nj,nj->np", J, w, res)
         g[:, 3:7] -= plan / plan_sd**2
-        b = np.einsum("njp,nj,nj->np", J, w, jk)
-        c = (w * jk**2).sum() + 1 / shape.height_ratio_sd**2
-        h = (w * jk * res).sum() - (ratio - shape.height_ratio) / shape.height_ratio_sd**2
+        c = normal[:, 7, 7].sum() + 1 / shape.height_ratio_sd**2
+        h = right[:, 7].sum() - (ratio - shape.height_ratio) / shape.height_ratio_sd**2
         Ai = np.linalg.inv(A)
         Ab, Ag = np.einsum("npq,nq->np", Ai, b), np.einsum("npq,nq->np", Ai, g)
         dk = (h - (b * Ag).sum()) / max(c - (b * Ab).sum(), 1e-9)
@@ -190,12 +187,11 @@ def _union(
     out = centre - eye[:, :2]
     d = eye[:, None, :2] + out[:, None] * k[..., None] - middle[:, None]  # (N, Z, 2)
     R0 = k * s * radius[:, None]
-    dn = np.einsum("nzc,njc->njz", d, ray)
-    d2 = (d**2).sum(-1)[:, None]
+    dn = d[:, None, :, 0] * ray[..., :1] + d[:, None, :, 1] * ray[..., 1:]  # (N, J, Z)
+    d2 = d[..., 0] ** 2 + d[..., 1] ** 2
     # footprints that are not round: the radius at the direction of the outline point, from the round one
-    root = np.sqrt(np.maximum(R0[:, None] ** 2 - d2 + dn**2, 0))
-    hit = dn + root
-    hit = np.where(R0[:, None] ** 2 - d2 + dn**2 > 0, hit, -1.0)
+    square = (R0**2 - d2)[:, None] + dn * dn
+    hit = np.where(square > 0, dn + np.sqrt(np.maximum(square, 0)), -1.0)
     best = hit.argmax(-1)
     i, j = np.ogrid[: ray.shape[0], : ray.shape[1]]
     db, Rb, kb = d[i, best], R0[i, best], k[i, best]
@@ -203,10 +199,10 @@ def _union(
     m = (r0[..., None] * ray - db) / np.maximum(Rb, 1e-6)[..., None]
     phi = np.arctan2(m[..., 1], m[..., 0])
     waves = np.stack([f(h * phi) for h in HARMONICS for f in (np.cos, np.sin)], -1)
-    mn = np.maximum((m * ray).sum(-1), 0.35)
+    mn = np.maximum(m[..., 0] * ray[..., 0] + m[..., 1] * ray[..., 1], 0.35)
     sb = s[best]
     dz_da, dk_dz = ratio * 2 * u[best], kb**2 / E
-    lift = (m * out[:, None]).sum(-1) + sb * radius[:, None]  # d(hit)/dk
+    lift = m[..., 0] * out[:, :1] + m[..., 1] * out[:, 1:] + sb * radius[:, None]  # d(hit)/dk
     jac = np.empty((*r0.shape, 8))
     jac[..., :2] = kb[..., None] * m / mn[..., None]
     jac[..., 2] = (kb * sb + lift * dk_dz * dz_da) / mn
