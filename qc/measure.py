@@ -108,13 +108,22 @@ def run_stages(
     fit = judged(fit, findings, {n: s.photo.said for n, s in seen.items()})
     say("side lines and surface of the icing")
     paper = {n: paper_white(s.photo, s.card) for n, s in seen.items()}
-    profiles = measure_profiles(pixels, fit.views, fit.body, findings, settings.fillings_mm)
-    icing = measure_icing(
-        pixels, fit.views, fit.body, findings, paper, decorations.pieces, semi_naked=settings.semi_naked
-    )
-    relief = measure_relief(pixels, fit.views, fit.body, findings, profiles)
+    with ThreadPoolExecutor(1) as beside:  # what the icing shows needs neither, and takes about as long
+        lines = beside.submit(_side_lines, pixels, fit, findings, settings)
+        icing = measure_icing(
+            pixels, fit.views, fit.body, findings, paper, decorations.pieces, semi_naked=settings.semi_naked
+        )
+        profiles, relief = lines.result()
     notes = tuple(p.note for p in priors.values() if p.note)
     return Stages(seen, fit, profiles, icing, relief, decorations, notes)
+
+
+def _side_lines(
+    pixels: Mapping[str, NDArray[np.uint8]], fit: CakeFit, findings: Mapping[str, Finding], settings: MeasureSettings
+) -> tuple[ProfileResult, ReliefResult]:
+    """The silhouettes, and the relief between them, whose scale they set."""
+    profiles = measure_profiles(pixels, fit.views, fit.body, findings, settings.fillings_mm)
+    return profiles, measure_relief(pixels, fit.views, fit.body, findings, profiles)
 
 
 def fit_with_decorations(
