@@ -25,6 +25,7 @@ class Board:
     thickness_mm: float
     turn_rad: float  # of a square board
     square: bool
+    rounding_mm: float = 0.5  # of its edges: cut card and wrapped drums are not sharp (common practice)
 
     def distance_mm(self, x: Array, y: Array) -> Array:
         """Signed distance of places (x, y) from the board's edge, positive outside."""
@@ -34,6 +35,28 @@ class Board:
         c, s = np.cos(self.turn_rad), np.sin(self.turn_rad)
         u, v = np.abs(c * dx + s * dy) - self.half_mm, np.abs(-s * dx + c * dy) - self.half_mm
         return np.hypot(np.maximum(u, 0), np.maximum(v, 0)) + np.minimum(np.maximum(u, v), 0)
+
+    def outward(self, x: Array, y: Array) -> Array:
+        """Horizontal unit vectors (N, 2) away from the board across the edge nearest to places (x, y)."""
+        d = np.stack([x - self.x_mm, y - self.y_mm], -1)
+        if not self.square:
+            return np.asarray(d / np.maximum(np.linalg.norm(d, axis=-1, keepdims=True), 1e-9), np.float64)
+        c, s = np.cos(self.turn_rad), np.sin(self.turn_rad)
+        axes = np.array([[c, s], [-s, c]])
+        along = d @ axes.T
+        nearest = np.abs(along).argmax(-1)
+        sign = np.sign(np.take_along_axis(along, nearest[:, None], -1))
+        return np.asarray(sign * axes[nearest], np.float64)
+
+    def outline(self, eye_mm: Array, places: Array, normals: Array) -> tuple[Array, Array]:
+        """How far inside (N,) and how far from the face (N,) a lens sees the rounded edge at places (N, 2) end, mm.
+
+        The line of sight touches the rounding where its normal, which leans from the horizontal by the angle `lean`, is
+        at right angles to it: seen flat that is at the face, seen from above at the wall.
+        """
+        to_eye = eye_mm[:2] - places
+        lean = np.arctan2(np.abs((to_eye * normals).sum(-1)), max(float(eye_mm[2]), 1e-6))
+        return self.rounding_mm * (1 - np.cos(lean)), self.rounding_mm * (1 - np.sin(lean))
 
     def edge_points(self, count: int) -> tuple[Array, Array]:
         """Places (count, 2) along the edge and outward normals (count, 2)."""
@@ -180,8 +203,9 @@ def board_contours(view: View, board: Board, count: int) -> tuple[Contour, Conto
     places, n = board.edge_points(count)
     eye = view.eye_mm
     wall_seen = ((eye[:2] - places) * n).sum(1) > 0
-    for z in (0.0, -board.thickness_mm):
-        at = np.concatenate([places, np.full((count, 1), z)], 1)
+    inside, off_face = board.outline(eye, places, n)
+    for z in (-off_face, off_face - board.thickness_mm):
+        at = np.concatenate([places - inside[:, None] * n, z[:, None]], 1)
         px = view.project(at)
         outwards = view.project(at + np.concatenate([n, np.zeros((count, 1))], 1) * 0.5)
         tangent = np.roll(px, -1, 0) - np.roll(px, 1, 0)

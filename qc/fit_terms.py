@@ -21,6 +21,7 @@ from qc.outline import (
     beyond,
     board_ends,
     body_sides_fit,
+    contact_lines,
     finder_border,
     photo_edges,
     sure_sides,
@@ -52,6 +53,7 @@ class FitSettings:
     crowd: float = 5.0  # neighbouring points share their texture: their weight falls by this much squared
     common_px: float = 0.25  # error that a whole outline may share: where does soft cream end?
     common_mm: float = 0.05  # the same, as a length on the cake
+    board_common_mm: float = 0.1  # and of the board's
     yaw_sd_rad: float = np.radians(10.0)  # where a person stands; DEVELOPERS.md allows 0.7 h
     taper_sd_mm: float = 3.0
     lean_sd_mm: float = 3.0
@@ -63,7 +65,7 @@ class FitSettings:
     wave_sd_mm: float = 0.4  # of the second harmonic
     wave_fall: float = 0.6  # how it falls for higher ones: as (2 / m) to this power
     profile_sd_mm: float = 0.6
-    foot_mm: float = 0.3  # cream creeps out a little where it meets the board
+    foot_mm: float = 0.5  # cream creeps out where it meets the board; half of that is lost as few points show it
     foot_reach_mm: float = 3.5
     profile_bend_sd_mm: float = 0.35  # second difference of the side profile from knot to knot
     board_t_mm: float = 6.0
@@ -138,7 +140,8 @@ def _photo_prior(name: str, i: PhotoInput, pose: Pose, block: Array, settings: F
     view = pose.view
     scale = view.px_per_mm(np.array([block[joint.PLACE_X], block[joint.PLACE_Y], 40.0]))
     common = float(np.hypot(settings.common_px, settings.common_mm * scale))
-    rows[9, joint.BODY_SHIFT] = rows[10, joint.BOARD_SHIFT] = 1 / common
+    rows[9, joint.BODY_SHIFT] = 1 / common
+    rows[10, joint.BOARD_SHIFT] = 1 / float(np.hypot(settings.common_px, settings.board_common_mm * scale))
     return rows, mean
 
 
@@ -251,7 +254,12 @@ def _on_board(
     found = []
     for lower, c in enumerate(boards):
         keep = (board_ends(i.finding, c.points_px, c.normals, EdgeSettings()) > 0) & (c.foot == lower)
-        edges = _fine_edges(i, c, keep, how, zoom) if how.reach_px > 0 else _border_edges(i.finding, c, keep, settings)
+        if how.reach_px == 0:
+            edges = _border_edges(i.finding, c, keep, settings)
+        elif lower and view.eye_mm[2] < np.hypot(*view.eye_mm[:2]):  # seen from the side
+            edges = _contact(i, c, keep, how, zoom, per_mm)
+        else:
+            edges = _fine_edges(i, c, keep, how, zoom)
         found.append((c, edges))
     return _board_points(found[0], found[1], 0.2 * per_mm, settings.crowd)
 
@@ -271,6 +279,15 @@ def _fine_edges(i: PhotoInput, contour: Contour, keep: NDArray[np.bool_], how: R
     if how.reach_px >= ROUGH_PX:
         ask = replace(ask, step_px=ask.step_px * zoom, blur_px=ask.blur_px * zoom)
     return photo_edges(i.photo.pixels, contour, keep, how.reach_px * zoom, how.expected_px * zoom, ask)
+
+
+def _contact(i: PhotoInput, contour: Contour, keep: NDArray[np.bool_], how: Round, zoom: float, per_mm: float) -> Edges:
+    """Where the board meets the bench by the dark line between them, or by the edge of a board too dark to show one."""
+    ask = EdgeSettings()
+    if how.reach_px >= ROUGH_PX:
+        ask = replace(ask, step_px=ask.step_px * zoom, blur_px=ask.blur_px * zoom)
+    found = contact_lines(i.photo.pixels, contour, keep, how.reach_px * zoom, how.expected_px * zoom, per_mm, ask)
+    return found if 2 * len(found.index) > keep.sum() else _fine_edges(i, contour, keep, how, zoom)
 
 
 def _border_contour(view: View, body: Body, border: Border) -> Contour:

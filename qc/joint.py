@@ -158,7 +158,8 @@ def photo_residuals(term: PhotoTerm, cake: Array, photo: Array, square: bool) ->
     view = cake_view(cake, photo, term.size_px)
     body = body_of(cake).distance_mm(_body_places(term.body, view)) / term.body.gradient_mm
     edge = board_of(cake, square)
-    board = edge.distance_mm(*_board_places(term.board, view, edge)) / term.board.gradient_mm
+    at, inside = _board_places(term.board, view, edge)
+    board = (edge.distance_mm(at[:, 0], at[:, 1]) + inside) / term.board.gradient_mm
     return np.concatenate(
         [
             card_residuals(photo, term.card, term.print_scale),
@@ -176,11 +177,13 @@ def _body_places(points: OutlinePoints, view: View) -> Array:
 
 
 def _board_places(points: OutlinePoints, view: View, board: Board) -> tuple[Array, Array]:
-    """Where the points' lines of sight meet the face of the board that they belong to: x (M,) and y (M,)."""
+    """Where the points' lines of sight pass the rounded edge that they belong to (M, 3), and how far inside it (M,)."""
     eye, rays = view.eye_mm, view.rays(points.points_px)
-    z = np.where(points.lower, -board.thickness_mm, 0.0)
-    at = eye + ((z - eye[2]) / rays[:, 2])[:, None] * rays
-    return at[:, 0], at[:, 1]
+    face = np.where(points.lower, -board.thickness_mm, 0.0)
+    at = eye + ((face - eye[2]) / rays[:, 2])[:, None] * rays
+    inside, off_face = board.outline(eye, at[:, :2], board.outward(at[:, 0], at[:, 1]))
+    z = np.where(points.lower, face + off_face, face - off_face)
+    return eye + ((z - eye[2]) / rays[:, 2])[:, None] * rays, inside
 
 
 def photo_jacobian(
@@ -208,15 +211,13 @@ def photo_jacobian(
     by_cake[body, BOARD_T] = by_photo[body, _UP]
     by_photo[body, YAW] = _turned(body_of(cake).distance_mm, term.body, at)
     edge = board_of(cake, problem.square)
-    x, y = _board_places(term.board, view, edge)
-    z = np.where(term.board.lower, -edge.thickness_mm, 0.0)
-    at = np.stack([x, y, z], -1)
+    at, _ = _board_places(term.board, view, edge)
     by_photo[board] = _moved_by_photo(term.board, at, cake, photo)
     by_photo[board, YAW] = _turned(lambda p: edge.distance_mm(p[:, 0], p[:, 1]), term.board, at)
     by_photo[board, BOARD_SHIFT] = 1 / term.board.sigma_px
     by_cake[board, BOARD_T] = np.where(term.board.lower, 0.0, by_photo[board, _UP])
     by_photo[corners:, _UP] = 0.0
-    by_cake[board] += _board_jacobian(term.board, x, y, cake, problem.square)
+    by_cake[board] += _board_jacobian(term.board, at[:, 0], at[:, 1], cake, problem.square)
     return by_cake * problem.free_cake, by_photo * problem.free_photo
 
 

@@ -9,7 +9,8 @@ import pytest
 
 from qc.body import HARMONICS, PROFILE_KNOTS, Body
 from qc.camera import Lens, View
-from qc.contour import Board, board_contours, body_contour, graze
+from qc.contour import Board, Contour, board_contours, body_contour, graze
+from qc.outline import EdgeSettings, contact_lines
 from tests import truth as truths
 
 SAMPLES = Path(__file__).parent.parent / "sample_images"
@@ -64,7 +65,7 @@ def test_a_convex_body_fills_the_hull_of_its_points(edge_mm: float) -> None:
 
 def test_a_round_board_is_seen_as_a_conic() -> None:
     """Analytic: H^-T diag(1, 1, -r^2) H^-1 is the picture of a circle under the plane's homography H."""
-    board, view = Board(100.0, 4.0, -3.0, 8.0, 0.0, False), look(25.0, 450.0)
+    board, view = Board(100.0, 4.0, -3.0, 8.0, 0.0, False, rounding_mm=0.0), look(25.0, 450.0)
     for edge, z in zip(board_contours(view, board, 90), (0.0, -8.0), strict=True):
         r, t = view.rotation, view.translation_mm
         plane = np.stack([r[:, 0], r[:, 1], r @ [board.x_mm, board.y_mm, z] + t], 1)
@@ -72,6 +73,47 @@ def test_a_round_board_is_seen_as_a_conic() -> None:
         at = np.concatenate([edge.points_px, np.ones((90, 1))], 1) @ back.T
         off = np.hypot(at[:, 0] / at[:, 2], at[:, 1] / at[:, 2]) - board.half_mm
         assert np.abs(off).max() < 1e-6
+
+
+@pytest.mark.parametrize("elevation_deg", [8.0, 30.0, 70.0])
+def test_the_rounded_edge_of_a_board_ends_on_the_hull_of_its_skin(elevation_deg: float) -> None:
+    """Analytic: the picture of a convex board with edges rounded by circles is the hull of the picture of its skin."""
+    board, view, e = Board(100.0, 0.0, 0.0, 8.0, 0.0, False, rounding_mm=1.5), look(elevation_deg, 450.0), 1.5
+    a, phi = np.linspace(0, 2 * np.pi, 1440, endpoint=False), np.linspace(0, np.pi / 2, 46)
+    rings = [(100 - e + e * np.cos(f), z) for f in phi for z in (-e + e * np.sin(f), -8 + e - e * np.sin(f))]
+    skin_mm = np.concatenate([np.stack([r * np.cos(a), r * np.sin(a), np.full_like(a, z)], -1) for r, z in rings])
+    hull = cv2.convexHull(view.project(skin_mm).astype(np.float32))
+    upper, lower = board_contours(view, board, 120)
+    outline = np.concatenate([upper.points_px[~upper.foot], lower.points_px[lower.foot]])
+    gap_px = [cv2.pointPolygonTest(hull, (float(x), float(y)), True) for x, y in outline]
+    assert np.abs(gap_px).max() / view.px_per_mm(np.array([0.0, 100.0, 0.0])) < 0.05
+
+
+@pytest.mark.parametrize(("wall", "bench"), [(0.8, 0.5), (0.8, 0.05), (0.3, 0.35)])
+def test_a_board_meets_the_bench_where_the_dark_line_ends(wall: float, bench: float) -> None:
+    """A drawn wall, dark line of 0.4 mm and bench: to 0.3 mm, also where the wall's upper end is the strongest edge."""
+    per_mm, at = 8.0, 100.0
+    y = np.arange(200, dtype=float)
+    light = np.where(y < at - 20, 0.95, np.where(y < at - 3.0, wall, np.where(y < at, 0.02, bench)))
+    light = cv2.GaussianBlur(light[:, None].astype(np.float32), (1, 0), 1.2, sigmaY=1.2)[:, 0]
+    grey = 255 * (1.055 * light ** (1 / 2.4) - 0.055)
+    pixels = np.repeat(np.repeat(np.clip(grey, 0, 255).astype(np.uint8)[:, None, None], 120, 1), 3, 2)
+    x = np.arange(30.0, 90.0, 4)
+    ones = np.ones(len(x))
+    contour = Contour(np.stack([x, 0 * x + at + 3], -1), np.stack([0 * x, ones], -1), ones, ones > 0)
+    found = contact_lines(pixels, contour, ones > 0, 10.0, 6.0, per_mm, EdgeSettings())
+    assert len(found.index) == len(x)
+    assert np.abs(found.points_px[:, 1] - (at - 0.5)).max() / per_mm < 0.3
+
+
+def test_no_dark_line_is_found_under_a_black_board() -> None:
+    """Nothing is darker than a black wall, so the edge itself has to be sought there."""
+    pixels = np.where(np.arange(200)[:, None, None] < 100, 30, 200) * np.ones((1, 120, 3))
+    ones = np.ones(10)
+    points = np.stack([np.linspace(30, 90, 10), 100 * ones], -1)
+    contour = Contour(points, np.stack([0 * ones, ones], -1), ones, ones > 0)
+    found = contact_lines(pixels.astype(np.uint8), contour, ones > 0, 10.0, 6.0, 4.0, EdgeSettings())
+    assert len(found.index) == 0
 
 
 def test_distance_from_a_cylinder_with_a_rounded_edge() -> None:
