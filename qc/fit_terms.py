@@ -44,7 +44,7 @@ class FitSettings:
     # round looks for edges, how far off (one standard deviation) it expects them, and how many steps it takes
     close_px: tuple[tuple[float, float, int], ...] = ((10.0, 4.0, 5), (6.0, 2.5, 4))  # with nothing held stiff any more
     last_px: tuple[tuple[float, float, int], ...] = (
-        (14.0, 6.0, 4),  # only when the cake turns out to be turned further than supposed
+        (14.0, 6.0, 4),  # when the place of the board is not settled, or the cake turned further than supposed
         (8.0, 3.5, 4),
         (4.0, 1.5, 12),
     )
@@ -70,6 +70,8 @@ class FitSettings:
     profile_bend_sd_mm: float = 0.35  # second difference of the side profile from knot to knot
     board_t_mm: float = 6.0
     board_t_sd_mm: float = 6.0
+    dark_line: bool = False  # whether board and bench meet at the dark line between them; while the kind of board is
+    # open its plain edges are counted, since under one kind fewer lines may be found than under another
     robust: float = 2.5
     clear_net: tuple[int, ...] = (13, 7, 1)  # network pixels kept clear of pieces, the widest that leaves enough
     least_border: int = 40  # border points that are enough
@@ -256,7 +258,7 @@ def _on_board(
         keep = (board_ends(i.finding, c.points_px, c.normals, EdgeSettings()) > 0) & (c.foot == lower)
         if how.reach_px == 0:
             edges = _border_edges(i.finding, c, keep, settings)
-        elif lower and view.eye_mm[2] < np.hypot(*view.eye_mm[:2]):  # seen from the side
+        elif settings.dark_line and lower and view.eye_mm[2] < np.hypot(*view.eye_mm[:2]):  # seen from the side
             edges = _contact(i, c, keep, how, zoom, per_mm)
         else:
             edges = _fine_edges(i, c, keep, how, zoom)
