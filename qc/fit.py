@@ -204,7 +204,7 @@ def _best_of(
         raise faults[0]
     best = max(followed, key=lambda q: q[0])[1]
     best = replace(best, settings=replace(best.settings, dark_line=True))
-    return _result(inputs, poses, best, *_rounds(inputs, poses, best, scale, best.settings.last_px))
+    return _result(inputs, poses, best, *_rounds(inputs, poses, best, scale, best.settings.last_px[1:]))
 
 
 def _drawn(inputs: Mapping[str, PhotoInput], poses: Mapping[str, Pose], trial: _Trial, scale: Array) -> _Trial:
