@@ -35,7 +35,7 @@ class EdgeSettings:
     contact_inner: float = 0.3  # the same, by which the wall is brighter; under a black board no line shows
     contact_width_mm: float = 0.3  # of that line, where its end on the bench can't be seen
     contact_shade_mm: float = 0.1  # how far on the bench half of that darkness is passed
-    contact_sigma_px: float = 0.5
+    contact_sigma_px: float = 0.5  # standard deviation of that end
 
 
 @dataclass(frozen=True)
@@ -199,14 +199,13 @@ def photo_edges(
     expected_px : float
         Standard deviation of the true edge about the contour, which weighs nearness against strength.
     """
-    index = np.nonzero(keep & inside_photo(contour.points_px, (pixels.shape[1], pixels.shape[0]), reach_px + 4))[0]
+    index = _within(pixels, contour, keep, reach_px)
     if len(index) == 0:
         return Edges(index, np.zeros((0, 2)), np.zeros(0), np.zeros(0))
     pad = 3 * settings.blur_px
     wide = max(reach_px, settings.quiet_px)  # noise is judged where the edge itself does not reach
     s = np.arange(-wide - pad, wide + pad + 1e-6, settings.step_px)
-    places = contour.points_px[index, None] + s[:, None] * contour.normals[index, None]
-    light = linear_samples(pixels, places)
+    light = _profiles(pixels, contour, index, s)
     slope = _slope(light, settings)
     core = np.abs(s) <= reach_px + 1e-6
     noise = float(np.percentile(slope[:, np.abs(s) <= wide], 25)) + 1e-6
@@ -215,6 +214,16 @@ def photo_edges(
     sigma = np.hypot(0.25 * width * np.sqrt(noise / np.maximum(strength, 1e-9)), 0.10)
     points = contour.points_px[index] + offset[:, None] * contour.normals[index]
     return Edges(index[ok], points[ok], sigma[ok], strength[ok])
+
+
+def _within(pixels: NDArray[np.uint8], contour: Contour, keep: NDArray[np.bool_], reach_px: float) -> NDArray[np.int64]:
+    """Which kept points have their whole profile in the photo."""
+    return np.nonzero(keep & inside_photo(contour.points_px, (pixels.shape[1], pixels.shape[0]), reach_px + 4))[0]
+
+
+def _profiles(pixels: NDArray[np.uint8], contour: Contour, index: NDArray[np.int64], s: Array) -> NDArray[np.float32]:
+    """Linear light (N, S, 3) along the normals of some points, at distances s (S,) outwards."""
+    return linear_samples(pixels, contour.points_px[index, None] + s[:, None] * contour.normals[index, None])
 
 
 def contact_lines(
@@ -238,13 +247,12 @@ def contact_lines(
     per_mm : float
         Pixels per millimetre at the board.
     """
-    index = np.nonzero(keep & inside_photo(contour.points_px, (pixels.shape[1], pixels.shape[0]), reach_px + 4))[0]
+    index = _within(pixels, contour, keep, reach_px)
     if len(index) == 0:
         return Edges(index, np.zeros((0, 2)), np.zeros(0), np.zeros(0))
     beside = settings.contact_beside_mm * per_mm
     s = np.arange(-reach_px - beside, reach_px + beside + 1e-6, settings.step_px)
-    places = contour.points_px[index, None] + s[:, None] * contour.normals[index, None]
-    light = linear_samples(pixels, places).sum(-1)
+    light = _profiles(pixels, contour, index, s).sum(-1)
     light = cv2.GaussianBlur(light, (0, 0), settings.blur_px / settings.step_px, sigmaY=1e-9)
     offset, depth = _dark_line_ends(light, s, np.abs(s) <= reach_px, expected_px, per_mm, settings)
     ok = depth > settings.contact_depth
