@@ -84,8 +84,8 @@ class Grazing:
     foot: NDArray[np.bool_]
 
 
-FULL_SEARCH, NEAR_SEARCH, ROUGH_SEARCH = (15, 7, 7, 5), (7, 5, 5), (9, 5)  # samples of each narrower look along a line
-NEAR_MM = 12.0
+FULL_SEARCH, ROUGH_SEARCH = (15, 7, 7, 5), (9, 5)  # samples of each narrower look along a line
+NEAR_MM = (8.0, 3.0, 1.0)  # where the place is known roughly: half-widths of the parabolas that follow it
 
 
 def graze(
@@ -93,17 +93,23 @@ def graze(
 ) -> Grazing:
     """Nearest approach of lines of sight (N, 3) to the body above the board, by a bracketed search.
 
-    With near_mm (N,), distances from the lens that are known roughly, only NEAR_MM on either side is searched.
+    With near_mm (N,), distances from the lens that are known roughly, the places are followed from there.
     """
-    if near_mm is None:
-        centre = (np.array([0.0, 0.0, 0.5 * body.height_mm]) - eye_mm) @ directions.T
-        reach = 1.2 * np.hypot(body.radius_mm, body.height_mm)
-    else:
-        centre, reach, samples = near_mm, NEAR_MM, NEAR_SEARCH
-    low, high = centre - reach, centre + reach
     with np.errstate(divide="ignore"):
         to_board = np.where(directions[:, 2] < -1e-9, -eye_mm[2] / directions[:, 2], np.inf)
-    high = np.minimum(high, to_board)
+    if near_mm is not None:
+        best = _followed(eye_mm, directions, body, near_mm, to_board)
+    else:
+        best = _sought(eye_mm, directions, body, to_board, samples)
+    clearance = body.distance_mm(eye_mm + best[:, None] * directions)
+    return Grazing(clearance, best, best >= to_board - 0.02)
+
+
+def _sought(eye_mm: Array, directions: Array, body: Body, to_board: Array, samples: tuple[int, ...]) -> Array:
+    """Where along lines of sight (N, 3) the body is nearest (N,), wherever it lies."""
+    centre = (np.array([0.0, 0.0, 0.5 * body.height_mm]) - eye_mm) @ directions.T
+    reach = 1.2 * np.hypot(body.radius_mm, body.height_mm)
+    low, high = centre - reach, np.minimum(centre + reach, to_board)
     low = np.minimum(low, high - 1e-3)
     columns = np.ascontiguousarray(directions.T)[..., None]
     for look, count in enumerate(samples, 1):
@@ -117,11 +123,25 @@ def graze(
     rows = np.arange(len(t))
     inner = (k > 0) & (k < count - 1)
     before, here, after = d[rows, np.maximum(k - 1, 0)], d[rows, k], d[rows, np.minimum(k + 1, count - 1)]
+    return best + np.where(inner, _lowest(before, here, after, 0.5), 0.0) * step
+
+
+def _followed(eye_mm: Array, directions: Array, body: Body, near_mm: Array, to_board: Array) -> Array:
+    """Where along lines of sight (N, 3) the body is nearest (N,), near places that are known roughly."""
+    best, columns = near_mm, np.ascontiguousarray(directions.T)[:, None]
+    for half in NEAR_MM:
+        t = np.minimum(best, to_board - half) + np.array([[-half], [0.0], [half]])
+        x, y, z = (e + t * along for e, along in zip(eye_mm, columns, strict=True))
+        before, here, after = body.distance_at_mm(x, y, z)
+        best = np.minimum(t[1] + half * _lowest(before, here, after, 1.0), to_board)
+    return best
+
+
+def _lowest(before: Array, here: Array, after: Array, most: float) -> Array:
+    """Where the parabola through three values, a step apart, is lowest: steps from the middle one, `most` at most."""
     curve = before - 2 * here + after
-    shift = np.where(inner & (curve > 1e-12), 0.5 * (before - after) / np.where(curve > 1e-12, curve, 1), 0.0)
-    best = best + np.clip(shift, -0.5, 0.5) * step
-    clearance = body.distance_mm(eye_mm + best[:, None] * directions)
-    return Grazing(clearance, best, best >= to_board - 0.02)
+    bent = np.maximum(curve, 1e-12)  # where they lie on a line the lower end is far off
+    return np.clip(0.5 * (before - after) / bent, -most, most)
 
 
 @dataclass(frozen=True)

@@ -3,7 +3,6 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -12,11 +11,12 @@ from qc.body import Body
 from qc.camera import View
 from qc.contour import Board
 from qc.errors import FitError, OutlineError
-from qc.finder import BODY, DECORATION, FOOT_BORDER, Finding
+from qc.finder import BODY, FOOT_BORDER
 from qc.fit_terms import FitSettings, PhotoInput, Round, cake_prior, terms_of
 from qc.many_starts import likeliest
 from qc.pose import Pose, solve_pose
-from qc.start import StartSettings, cover_board, cover_body
+from qc.solver import Solution, solve
+from qc.start import StartSettings, cover_board, cover_body, rough
 
 Array = NDArray[np.float64]
 
@@ -65,7 +65,8 @@ class CakeFit:
 KNOWN_TURN_RAD = np.radians(1.2)  # standard uncertainty of a turn that decorations tell
 FAR_TURN_RAD = np.radians(2.0)  # beyond this the shape changes, so that edges are looked for in several rounds
 FOLLOWED = 2  # starts that are followed closely
-FAR_BEHIND = 0.85  # a kind of board with fewer agreeing edges than this share of the most is looked at once only
+SAME_MM = 1.0  # starts whose sizes differ by less, on the same kind of board, lead to the same cake
+FAR_BEHIND = 0.85  # what has fewer agreeing edges than this share of the most is looked at once only
 AGREES = 3.0  # an edge nearer than so many of its standard deviations agrees
 UNSETTLED = "The photos did not settle on one shape; measure the cake by hand before you lean on these figures."
 
@@ -147,7 +148,7 @@ def _trials(
     """Coarse fits for every kind of board that covers what was seen of it."""
     sizes = [(i.photo.width_px, i.photo.height_px) for i in inputs.values()]
     findings = {n: i.finding for n, i in inputs.items()}
-    start = cover_body(findings, _start(inputs, poses, settings), sizes, StartSettings())
+    start = cover_body(findings, rough(inputs, poses, settings), sizes, StartSettings())
     boards = [(*cover_board(findings, start, sizes, square, StartSettings()), square) for square in (False, True)]
     out: list[_Trial] = []
     fault: OutlineError | None = None
@@ -193,18 +194,30 @@ def _best_of(
         return not on_it or max(on_it) > FAR_BEHIND * max(count for count, _ in found)
 
     quick: list[tuple[float, _Trial]] = []
-    for t in (_drawn(inputs, poses, trial, scale) for trial in trials):
+    drawn = [_drawn(inputs, poses, trial, scale) for trial in trials]
+    for t in drawn:
         quick += looked(t, _stiff(t), t.settings.wide_px)
     for t in [trial for trial in trials if likely(quick, trial.settings.board_t_mm)]:
-        quick += looked(t, _stiff(t), t.settings.wide_px)
+        if not any(_alike(t, d) for d in drawn):
+            quick += looked(t, _stiff(t), t.settings.wide_px)
     followed: list[tuple[float, _Trial]] = []
-    for _, t in sorted(quick, key=lambda q: -q[0])[:FOLLOWED]:
-        followed += looked(t, t, t.settings.close_px)
+    quick.sort(key=lambda q: -q[0])
+    promising = [t for count, t in quick[:FOLLOWED] if count > FAR_BEHIND * quick[0][0]]
+    for k, t in enumerate(promising):
+        if not any(_alike(t, before) for before in promising[:k]):
+            followed += looked(t, t, t.settings.close_px)
     if not followed:
         raise faults[0]
     best = max(followed, key=lambda q: q[0])[1]
     best = replace(best, settings=replace(best.settings, dark_line=True))
     return _result(inputs, poses, best, *_rounds(inputs, poses, best, scale, best.settings.last_px[1:]))
+
+
+def _alike(a: _Trial, b: _Trial) -> bool:
+    """Whether two starts are so near each other that looking for edges about both would be looking twice."""
+    sizes = [joint.RADIUS, joint.HEIGHT]
+    near = np.abs(a.parameters[sizes] - b.parameters[sizes]) < SAME_MM
+    return a.settings.board_t_mm == b.settings.board_t_mm and bool(near.all())
 
 
 def _drawn(inputs: Mapping[str, PhotoInput], poses: Mapping[str, Pose], trial: _Trial, scale: Array) -> _Trial:
@@ -216,7 +229,7 @@ def _drawn(inputs: Mapping[str, PhotoInput], poses: Mapping[str, Pose], trial: _
     return replace(trial, parameters=likeliest(inputs, problem, t.parameters))
 
 
-def _agreeing(problem: joint.Problem, solution: joint.Solution) -> float:
+def _agreeing(problem: joint.Problem, solution: Solution) -> float:
     """How many edges of the photos lie where the fitted body and board say, less what is unusual about the cake.
 
     An edge with more icing on its far side is a swirl or a shadow; it counts as little as the finder believes in it.
@@ -235,64 +248,6 @@ def _scale_share(fit: CakeFit, uncertainty: float) -> Array:
     lengths = fit.cake.copy()
     lengths[[joint.SLOPE.start, joint.SLOPE.start + 1, joint.BOARD_TURN]] = 0.0
     return np.outer(lengths, lengths) * uncertainty**2
-
-
-# ---------------------------------------------------------------- where to begin
-def _mask_box(finding: Finding, labels: tuple[int, ...]) -> tuple[Array, Array]:
-    """Corner pixels (2,), (2,) of the largest patch of the given labels, in photo pixels."""
-    mask = np.isin(finding.net_labels(), labels).astype(np.uint8)
-    count, _, stats, _ = cv2.connectedComponentsWithStats(mask)
-    if count < 2:
-        raise OutlineError("No cake was found.")
-    x, y, w, h, _ = stats[1 + stats[1:, 4].argmax()]
-    corners = finding.to_photo(np.array([[x - 0.5, y - 0.5], [x + w - 0.5, y + h - 0.5]], float))
-    return corners[0], corners[1]
-
-
-def _start(inputs: Mapping[str, PhotoInput], poses: Mapping[str, Pose], settings: FitSettings) -> Array:
-    """Cake and places from the finder's rough boxes."""
-    cake = np.zeros(joint.CAKE)
-    cake[joint.EDGE], cake[joint.BOARD_T] = settings.edge_mm, settings.board_t_mm
-    radii, heights, blocks = [], [], []
-    for name, i in inputs.items():
-        view = poses[name].view
-        try:
-            low, high = _mask_box(i.finding, (BODY, DECORATION, FOOT_BORDER))
-        except OutlineError:
-            raise OutlineError(
-                f"No cake was found in the {name} photo: bring the whole cake and the card into the frame."
-            ) from None
-        if name == "top":
-            at = view.onto_height(0.5 * (low + high), 60.0)
-            radii.append(0.25 * (high - low).sum() / view.px_per_mm(at))
-        else:
-            foot = view.onto_height(np.array([0.5 * (low[0] + high[0]), high[1]]), settings.board_t_mm)
-            away = foot[:2] - view.eye_mm[:2]
-            away = away / np.linalg.norm(away)
-            size = 0.5 * (high[0] - low[0]) / view.px_per_mm(foot)
-            radius = size * (1 + size / np.linalg.norm(foot - view.eye_mm))
-            at = np.array([*(foot[:2] + radius * away), 0.0])
-            radii.append(radius)
-            heights.append((high[1] - low[1]) / view.px_per_mm(at))
-        blocks.append(_place(name, poses[name], at))
-    cake[joint.RADIUS] = np.median(radii)
-    cake[joint.HEIGHT] = 0.8 * np.median(heights) if heights else 70.0
-    cake[joint.BOARD_HALF] = 1.25 * cake[joint.RADIUS]
-    return np.concatenate([cake, *blocks])
-
-
-def _place(name: str, pose: Pose, at: Array) -> Array:
-    """A photo's block: the card's parameters, the cake's place, and the nominal clock."""
-    view, block = pose.view, np.zeros(joint.PHOTO)
-    block[: joint.PARAMETERS] = pose.parameters
-    block[joint.PLACE_X], block[joint.PLACE_Y] = at[:2]
-    if name == "top":
-        px = view.project(np.array([*at[:2], 0.0]))
-        six = view.onto_height(px + [0.0, 50.0], 0.0)[:2] - view.onto_height(px, 0.0)[:2]
-    else:
-        six = view.eye_mm[:2] - at[:2]
-    block[joint.YAW] = np.arctan2(six[1], six[0]) + (0.0 if name == "side2" else np.pi / 2)
-    return block
 
 
 # ---------------------------------------------------------------- the rounds
@@ -329,7 +284,7 @@ def _coarse(
         _enough(terms)
         rows, mean = cake_prior(stiff, start)
         problem = joint.Problem(terms, rows, mean, square, robust, free_cake, free_photo)
-        solution = joint.solve(problem, p, 6)
+        solution = solve(problem, p, 6)
         p, cost = solution.parameters, solution.cost
         count = sum(len(t.board) + len(t.body) for t in terms)
     return p, cost / max(count, 1)
@@ -367,7 +322,7 @@ def _rounds(
     trial: _Trial,
     scale: Array,
     looks: Sequence[tuple[float, float, int]],
-) -> tuple[joint.Problem, joint.Solution]:
+) -> tuple[joint.Problem, Solution]:
     """Fit to the photos' own edges, in rounds that look ever closer."""
     settings, p = trial.settings, trial.parameters
     terms: list[joint.PhotoTerm] = []
@@ -376,7 +331,7 @@ def _rounds(
         _enough(terms)
         rows, mean = cake_prior(settings, trial.start)
         problem = joint.Problem(terms, rows, mean, trial.square, settings.robust)
-        solution = joint.solve(problem, p, steps)
+        solution = solve(problem, p, steps)
         p = solution.parameters
     return problem, solution
 
@@ -386,7 +341,7 @@ def _result(
     poses: Mapping[str, Pose],
     trial: _Trial,
     problem: joint.Problem,
-    solution: joint.Solution,
+    solution: Solution,
 ) -> CakeFit:
     p = solution.parameters
     cake = p[: joint.CAKE]

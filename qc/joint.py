@@ -156,7 +156,21 @@ _BOARD = np.array([BOARD_HALF, BOARD_X, BOARD_Y, BOARD_TURN])
 def photo_residuals(term: PhotoTerm, cake: Array, photo: Array, square: bool) -> Array:
     """Residuals of one photo in standard deviations: card corners, body and board outline."""
     view = cake_view(cake, photo, term.size_px)
-    body = body_of(cake).distance_mm(_body_places(term.body, view)) / term.body.gradient_mm
+    clearance = body_of(cake).distance_mm(_body_places(term.body, view))
+    return _residuals(term, view, clearance, cake, photo, square)
+
+
+def followed(term: PhotoTerm, cake: Array, photo: Array, square: bool) -> tuple[PhotoTerm, Array]:
+    """The term with the places where lines of sight graze the body looked up afresh, and its residuals."""
+    view = cake_view(cake, photo, term.size_px)
+    g = graze(view.eye_mm, view.rays(term.body.points_px), body_of(cake), term.body.along_mm)
+    moved = replace(term, body=replace(term.body, along_mm=g.along_mm, flat=g.foot))
+    return moved, _residuals(moved, view, g.clearance_mm, cake, photo, square)
+
+
+def _residuals(term: PhotoTerm, view: View, clearance_mm: Array, cake: Array, photo: Array, square: bool) -> Array:
+    """photo_residuals from the lines of sight's clearance (M,) past the body."""
+    body = clearance_mm / term.body.gradient_mm
     edge = board_of(cake, square)
     at, inside = _board_places(term.board, view, edge)
     board = (edge.distance_mm(at[:, 0], at[:, 1]) + inside) / term.board.gradient_mm
@@ -268,71 +282,6 @@ def _board_jacobian(points: OutlinePoints, x: Array, y: Array, cake: Array, squa
     return np.asarray(out / (points.gradient_mm * points.sigma_px)[:, None], np.float64)
 
 
-@dataclass(frozen=True)
-class Solution:
-    """Where a fit ended.
-
-    information (P, P): inverse covariance of all parameters, robust weights included.
-    """
-
-    parameters: Array
-    information: Array
-    cost: float
-    converged: bool
-    residuals: tuple[Array, ...]  # per photo, in standard deviations
-
-
-def solve(problem: Problem, start: Array, steps: int) -> Solution:
-    """Levenberg-Marquardt with Cauchy weights on the photos' residuals and plain Gaussian priors."""
-    p, damping = start.copy(), 1e-3
-    cost, residuals = _cost(problem, p)
-    converged, free = False, problem.free
-    information = np.eye(problem.size)
-    for _ in range(steps):
-        information, gradient = _normal_equations(problem, p, residuals)
-        inner = information[np.ix_(free, free)]
-        for _ in range(6):
-            step = np.zeros(problem.size)
-            step[free] = np.linalg.solve(inner + damping * np.diag(np.diag(inner)), -gradient[free])
-            moved = regraze(problem, p + step)
-            new_cost, new_residuals = _cost(moved, p + step)
-            if new_cost <= cost:
-                break
-            damping *= 8
-        else:
-            converged = True
-            break
-        gain = cost - new_cost
-        p, damping = p + step, max(damping / 6, 1e-9)
-        problem, cost, residuals = moved, new_cost, new_residuals
-        if gain < 0.02:  # a fiftieth of a standard deviation squared: nothing left to gain
-            converged = True
-            break
-    return Solution(p, information, cost, converged, residuals)
-
-
-def regraze(problem: Problem, p: Array) -> Problem:
-    """The same problem with the places where lines of sight graze the body looked up afresh."""
-    body, terms = body_of(p[:CAKE]), []
-    for k, term in enumerate(problem.terms):
-        view = cake_view(p[:CAKE], p[problem.block(k)], term.size_px)
-        g = graze(view.eye_mm, view.rays(term.body.points_px), body, term.body.along_mm)
-        terms.append(replace(term, body=replace(term.body, along_mm=g.along_mm, flat=g.foot)))
-    return replace(problem, terms=terms)
-
-
-def _cost(problem: Problem, p: Array) -> tuple[float, tuple[Array, ...]]:
-    total = np.sum((problem.cake_rows @ (p[:CAKE] - problem.cake_mean)) ** 2)
-    residuals = []
-    for k, term in enumerate(problem.terms):
-        photo = p[problem.block(k)]
-        r = photo_residuals(term, p[:CAKE], photo, problem.square)
-        c2 = problem.robust_scale(term) ** 2
-        total += np.sum(c2 * np.log1p(r * r / c2)) + np.sum((term.prior_rows @ (photo - term.prior_mean)) ** 2)
-        residuals.append(r)
-    return float(total), tuple(residuals)
-
-
 SOURCES = (
     "card corners",
     "focal length and distortion",
@@ -375,24 +324,3 @@ def _prior_sources(term: PhotoTerm) -> list[tuple[str, Array]]:
         "outline, in common": (BODY_SHIFT, BOARD_SHIFT),
     }
     return [(s, term.prior_rows[np.abs(term.prior_rows[:, list(c)]).sum(1) > 0]) for s, c in about.items()]
-
-
-def _normal_equations(problem: Problem, p: Array, residuals: Sequence[Array]) -> tuple[Array, Array]:
-    n = problem.size
-    information, gradient = np.zeros((n, n)), np.zeros(n)
-    rows, off = problem.cake_rows, problem.cake_rows @ (p[:CAKE] - problem.cake_mean)
-    information[:CAKE, :CAKE] += rows.T @ rows
-    gradient[:CAKE] += rows.T @ off
-    for k, term in enumerate(problem.terms):
-        b, r = problem.block(k), residuals[k]
-        photo = p[b]
-        jc, jp = photo_jacobian(problem, k, p[:CAKE], photo)
-        w = 1 / (1 + (r / problem.robust_scale(term)) ** 2)
-        information[:CAKE, :CAKE] += jc.T @ (jc * w[:, None])
-        cross = jc.T @ (jp * w[:, None])
-        information[:CAKE, b] += cross
-        information[b, :CAKE] += cross.T
-        information[b, b] += jp.T @ (jp * w[:, None]) + term.prior_rows.T @ term.prior_rows
-        gradient[:CAKE] += jc.T @ (w * r)
-        gradient[b] += jp.T @ (w * r) + term.prior_rows.T @ (term.prior_rows @ (photo - term.prior_mean))
-    return information, gradient

@@ -15,7 +15,10 @@ from scipy.optimize import minimize
 
 from qc import joint
 from qc.contour import Board
-from qc.finder import BOARD, BODY, CARD, OTHER, Finding
+from qc.errors import OutlineError
+from qc.finder import BOARD, BODY, CARD, DECORATION, FOOT_BORDER, OTHER, Finding
+from qc.fit_terms import FitSettings, PhotoInput
+from qc.pose import Pose
 
 Array = NDArray[np.float64]
 _A = np.linspace(0, 2 * np.pi, 40, endpoint=False)
@@ -72,6 +75,63 @@ def _body_map(finding: Finding, shrink: int) -> _Map:
 def _board_map(finding: Finding, shrink: int) -> _Map:
     p = finding.probabilities
     return _Map(_shrunk(p[BOARD] - p[OTHER] - p[CARD], shrink), finding, shrink)
+
+
+def _mask_box(finding: Finding, labels: tuple[int, ...]) -> tuple[Array, Array]:
+    """Corner pixels (2,), (2,) of the largest patch of the given labels, in photo pixels."""
+    mask = np.isin(finding.net_labels(), labels).astype(np.uint8)
+    count, _, stats, _ = cv2.connectedComponentsWithStats(mask)
+    if count < 2:
+        raise OutlineError("No cake was found.")
+    x, y, w, h, _ = stats[1 + stats[1:, 4].argmax()]
+    corners = finding.to_photo(np.array([[x - 0.5, y - 0.5], [x + w - 0.5, y + h - 0.5]], float))
+    return corners[0], corners[1]
+
+
+def rough(inputs: Mapping[str, PhotoInput], poses: Mapping[str, Pose], settings: FitSettings) -> Array:
+    """Cake and places from the finder's rough boxes."""
+    cake = np.zeros(joint.CAKE)
+    cake[joint.EDGE], cake[joint.BOARD_T] = settings.edge_mm, settings.board_t_mm
+    radii, heights, blocks = [], [], []
+    for name, i in inputs.items():
+        view = poses[name].view
+        try:
+            low, high = _mask_box(i.finding, (BODY, DECORATION, FOOT_BORDER))
+        except OutlineError:
+            raise OutlineError(
+                f"No cake was found in the {name} photo: bring the whole cake and the card into the frame."
+            ) from None
+        if name == "top":
+            at = view.onto_height(0.5 * (low + high), 60.0)
+            radii.append(0.25 * (high - low).sum() / view.px_per_mm(at))
+        else:
+            foot = view.onto_height(np.array([0.5 * (low[0] + high[0]), high[1]]), settings.board_t_mm)
+            away = foot[:2] - view.eye_mm[:2]
+            away = away / np.linalg.norm(away)
+            size = 0.5 * (high[0] - low[0]) / view.px_per_mm(foot)
+            radius = size * (1 + size / np.linalg.norm(foot - view.eye_mm))
+            at = np.array([*(foot[:2] + radius * away), 0.0])
+            radii.append(radius)
+            heights.append((high[1] - low[1]) / view.px_per_mm(at))
+        blocks.append(_place(name, poses[name], at))
+    cake[joint.RADIUS] = np.median(radii)
+    cake[joint.HEIGHT] = 0.8 * np.median(heights) if heights else 70.0
+    cake[joint.BOARD_HALF] = 1.25 * cake[joint.RADIUS]
+    return np.concatenate([cake, *blocks])
+
+
+def _place(name: str, pose: Pose, at: Array) -> Array:
+    """A photo's block: the card's parameters, the cake's place, and the nominal clock."""
+    view, block = pose.view, np.zeros(joint.PHOTO)
+    block[: joint.PARAMETERS] = pose.parameters
+    block[joint.PLACE_X], block[joint.PLACE_Y] = at[:2]
+    if name == "top":
+        px = view.project(np.array([*at[:2], 0.0]))
+        six = view.onto_height(px + [0.0, 50.0], 0.0)[:2] - view.onto_height(px, 0.0)[:2]
+    else:
+        six = view.eye_mm[:2] - at[:2]
+    block[joint.YAW] = np.arctan2(six[1], six[0]) + (0.0 if name == "side2" else np.pi / 2)
+    return block
 
 
 def cover_body(

@@ -11,6 +11,7 @@ from qc.card import THICKNESS_MM, CardView, PanelView
 from qc.contour import board_contours, body_contour, clearance_gradient, graze
 from qc.fit_terms import FitSettings, cake_prior
 from qc.pose import FOLD, LENS, PARAMETERS, ROTATION, TRANSLATION, floor_points, standing_points, view_of
+from qc.solver import solve
 
 SIZE, IDS, ONE = (2016, 1512), np.arange(36), np.ones(2)
 NOISE_PX = 0.3
@@ -130,10 +131,25 @@ def test_a_known_cake_is_recovered_within_its_uncertainty() -> None:
         start = p.copy()
         start[[joint.RADIUS, joint.HEIGHT, joint.BOARD_X]] += 2.0, -2.0, 2.0
         start[joint.CAKE + joint.PLACE_X] += 3.0
-        found = joint.solve(asked, start, 25)
+        found = solve(asked, start, 25)
         assert found.converged
         sd = np.sqrt(np.diag(np.linalg.inv(found.information)))
         pulls.append(((found.parameters - p) / sd)[watched])
     spread = np.sqrt(np.mean(np.square(pulls), 0))
     assert np.median(spread) == pytest.approx(1.0, abs=0.4)
     assert spread.max() < 2.2
+
+
+def test_edges_of_something_else_do_not_hold_the_fit_up() -> None:
+    """A third of each outline lies on another edge 6 px off: few steps lead to where a start at the truth leads."""
+    asked, p = problem(NOISE_PX, np.random.default_rng(7))
+    for k, t in enumerate(asked.terms):
+        px = t.body.points_px.copy()
+        px[10:40] += 6.0 * t.body.normals[10:40]
+        asked.terms[k] = replace(t, body=replace(t.body, points_px=px))
+    start = p.copy()
+    start[[joint.RADIUS, joint.HEIGHT]] += 1.0, -1.0
+    found, best = solve(asked, start, 12), solve(asked, p, 60)
+    assert found.converged
+    assert found.cost < best.cost + 0.5
+    assert found.parameters[joint.RADIUS] == pytest.approx(best.parameters[joint.RADIUS], abs=0.05)

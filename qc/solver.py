@@ -1,0 +1,104 @@
+"""Levenberg-Marquardt for the joint problem: Cauchy's robust cost on the photos' residuals, Gaussian priors."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from qc import joint
+from qc.joint import CAKE, Problem
+
+Array = NDArray[np.float64]
+SETTLED = 0.02  # a fiftieth of a standard deviation squared: nothing left to gain
+LEAST_CURVATURE = 0.3  # of a residual, as a share of its weight: beyond Cauchy's constant the cost bends downwards
+TRIES = 4  # shorter and shorter steps before a direction is given up
+
+
+@dataclass(frozen=True)
+class Solution:
+    """Where a fit ended.
+
+    information (P, P): inverse covariance of all parameters, robust weights included.
+    """
+
+    problem: Problem  # its lines of sight followed to where the fit ended
+    parameters: Array
+    information: Array
+    cost: float
+    converged: bool
+    residuals: tuple[Array, ...]  # per photo, in standard deviations
+
+
+def solve(problem: Problem, start: Array, steps: int) -> Solution:
+    """Levenberg-Marquardt with the cost's own curvature.
+
+    Weights alone (reweighted least squares) creep where many edges disagree; with the second derivative of Cauchy's
+    cost (Triggs et al. 2000, Bundle Adjustment, 4.3), held positive, a fit settles in a few steps.
+    """
+    p, damping = start.copy(), 1e-3
+    problem, cost, residuals = _evaluated(problem, p)
+    converged, free = False, problem.free
+    information = np.eye(problem.size)
+    for _ in range(steps):
+        information, curvature, gradient = _normal_equations(problem, p, residuals)
+        matrices = [m[np.ix_(free, free)] for m in (curvature, *[information] * TRIES)]
+        for inner in matrices:
+            step, down = np.zeros(problem.size), -gradient[free]
+            step[free] = np.linalg.solve(inner + damping * np.diag(np.diag(inner)), down)
+            promised = float(step[free] @ (2 * down - inner @ step[free]))
+            moved, new_cost, new_residuals = _evaluated(problem, p + step)
+            gain = cost - new_cost
+            if gain >= 0 or promised < SETTLED:
+                break
+            if inner is not matrices[0]:
+                damping *= 10
+        if gain < 0:
+            converged = True
+            break
+        p, damping = p + step, max(damping / 6, 1e-9)
+        problem, cost, residuals = moved, new_cost, new_residuals
+        if gain < SETTLED:
+            converged = True
+            break
+    return Solution(problem, p, information, cost, converged, residuals)
+
+
+def _evaluated(problem: Problem, p: Array) -> tuple[Problem, float, tuple[Array, ...]]:
+    """The problem with its lines of sight followed, its cost, and the photos' residuals."""
+    total = np.sum((problem.cake_rows @ (p[:CAKE] - problem.cake_mean)) ** 2)
+    terms, residuals = [], []
+    for k, term in enumerate(problem.terms):
+        photo = p[problem.block(k)]
+        moved, r = joint.followed(term, p[:CAKE], photo, problem.square)
+        c2 = problem.robust_scale(term) ** 2
+        total += np.sum(c2 * np.log1p(r * r / c2)) + np.sum((term.prior_rows @ (photo - term.prior_mean)) ** 2)
+        terms.append(moved)
+        residuals.append(r)
+    return replace(problem, terms=terms), float(total), tuple(residuals)
+
+
+def _normal_equations(problem: Problem, p: Array, residuals: Sequence[Array]) -> tuple[Array, Array, Array]:
+    """Information (P, P), the cost's curvature (P, P) and gradient (P,), halved both."""
+    n = problem.size
+    information, curvature, gradient = np.zeros((n, n)), np.zeros((n, n)), np.zeros(n)
+    rows, off = problem.cake_rows, problem.cake_rows @ (p[:CAKE] - problem.cake_mean)
+    for matrix in (information, curvature):
+        matrix[:CAKE, :CAKE] += rows.T @ rows
+    gradient[:CAKE] += rows.T @ off
+    for k, term in enumerate(problem.terms):
+        b, r = problem.block(k), residuals[k]
+        photo = p[b]
+        jc, jp = joint.photo_jacobian(problem, k, p[:CAKE], photo)
+        square = (r / problem.robust_scale(term)) ** 2
+        weight = 1 / (1 + square)
+        bend = weight * np.maximum((1 - square) * weight, LEAST_CURVATURE)
+        for matrix, w in ((information, weight), (curvature, bend)):
+            matrix[:CAKE, :CAKE] += jc.T @ (jc * w[:, None])
+            cross = jc.T @ (jp * w[:, None])
+            matrix[:CAKE, b] += cross
+            matrix[b, :CAKE] += cross.T
+            matrix[b, b] += jp.T @ (jp * w[:, None]) + term.prior_rows.T @ term.prior_rows
+        gradient[:CAKE] += jc.T @ (weight * r)
+        gradient[b] += jp.T @ (weight * r) + term.prior_rows.T @ (term.prior_rows @ (photo - term.prior_mean))
+    return information, curvature, gradient
