@@ -46,7 +46,7 @@ class FitSettings:
     last_px: tuple[tuple[float, float, int], ...] = (
         (14.0, 6.0, 4),  # when the place of the board is not settled, or the cake turned further than supposed
         (8.0, 3.5, 4),
-        (4.0, 1.5, 12),
+        (8.0, 3.5, 12),
     )
     border_net: float = 2.0  # standard deviation of the finder's border, network pixels, which anchors the fine rounds
     texture_mm: float = 0.12  # icing's own unevenness at one point, that a smooth body can't follow
@@ -59,10 +59,10 @@ class FitSettings:
     lean_sd_mm: float = 3.0
     slope_sd: float = 0.012
     dome_mm: float = 0.1  # 50 rendered cakes rise by 0.35 in the middle, but the lip at the rim hides 0.25 of it
-    dome_sd_mm: float = 1.0
-    edge_mm: float = 4.0
+    dome_sd_mm: float = 1.5  # 106 rendered cakes spread by 0.9; a fault must not be taken for chance
+    edge_mm: float = 5.0  # 106 rendered cakes' roundings average 4.7
     edge_sd_mm: float = 2.5
-    wave_sd_mm: float = 0.4  # of the second harmonic
+    wave_sd_mm: float = 0.5  # of the second harmonic: with less, cakes 3 mm out of round were read rounder
     wave_fall: float = 0.6  # how it falls for higher ones: as (2 / m) to this power
     profile_sd_mm: float = 0.6
     foot_mm: float = 0.5  # cream creeps out where it meets the board; half of that is lost as few points show it
@@ -235,14 +235,15 @@ def _term(
     if how.reach_px > 0:
         contour = body_contour(view, body, settings.body_points, predicted.near_px)
         traced = contour.points_px
-        edges = _fine_edges(i, contour, body_sides_fit(i.finding, contour, ask), how, zoom)
+        on_board = beyond(i.finding, contour.points_px, contour.normals, ask)[BOARD] > ask.least_probability
+        edges = _fine_edges(i, contour, body_sides_fit(i.finding, contour, ask), how, zoom, on_board)
         own = np.hypot(edges.sigma_px, settings.texture_mm * per_mm) * settings.crowd
         worth = 1 - beyond(i.finding, edges.points_px, contour.normals[edges.index], ask)[BODY]
         points = joint.joined(_outline_points(view, body, contour, edges, own), points)
-    on_board = _on_board(i, view, board, settings, how, zoom, per_mm)
+    on_edge = _on_board(i, view, board, settings, how, zoom, per_mm)
     rows, mean = _photo_prior(name, i, pose, start, settings)
     fine = len(points) - len(anchors.index)
-    return joint.PhotoTerm(name, size, i.card, scale, points, on_board, rows, mean, fine, worth, settings.crowd, traced)
+    return joint.PhotoTerm(name, size, i.card, scale, points, on_edge, rows, mean, fine, worth, settings.crowd, traced)
 
 
 def _on_board(
@@ -276,11 +277,18 @@ def _anchors(i: PhotoInput, border: Contour, settings: FitSettings) -> Edges:
     return edges
 
 
-def _fine_edges(i: PhotoInput, contour: Contour, keep: NDArray[np.bool_], how: Round, zoom: float) -> Edges:
+def _fine_edges(
+    i: PhotoInput,
+    contour: Contour,
+    keep: NDArray[np.bool_],
+    how: Round,
+    zoom: float,
+    plain_outside: NDArray[np.bool_] | None = None,
+) -> Edges:
     ask = EdgeSettings()
     if how.reach_px >= ROUGH_PX:
         ask = replace(ask, step_px=ask.step_px * zoom, blur_px=ask.blur_px * zoom)
-    return photo_edges(i.photo.pixels, contour, keep, how.reach_px * zoom, how.expected_px * zoom, ask)
+    return photo_edges(i.photo.pixels, contour, keep, how.reach_px * zoom, how.expected_px * zoom, ask, plain_outside)
 
 
 def _contact(i: PhotoInput, contour: Contour, keep: NDArray[np.bool_], how: Round, zoom: float, per_mm: float) -> Edges:

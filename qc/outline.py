@@ -28,6 +28,7 @@ class EdgeSettings:
     clear_net: int = 13  # network pixels across: nearer than half of this to a piece, the finder's border counts as its
     least_extra: float = 0.35  # probability of decoration or piping near a contour point that rules it out
     noise_factor: float = 5.0  # an edge must stand out this much over the profile's own noise
+    outermost: float = 1.0  # where the board is plain, an edge as strong further out halves what an edge counts
     quiet_px: float = 14.0  # half length of the profiles from which the noise is taken
     contact_beside_mm: float = 1.5  # how far beside the dark line under a board its surroundings are judged
     contact_black: float = 0.01  # linear light, of three channels together, below which darkness is not told apart
@@ -189,6 +190,7 @@ def photo_edges(
     reach_px: float,
     expected_px: float,
     settings: EdgeSettings,
+    plain_outside: NDArray[np.bool_] | None = None,
 ) -> Edges:
     """Edges of the photo along the normals of the kept contour points.
 
@@ -198,6 +200,8 @@ def photo_edges(
         How far to look on either side.
     expected_px : float
         Standard deviation of the true edge about the contour, which weighs nearness against strength.
+    plain_outside : ndarray of bool, shape (N,), optional
+        Contour points outside which the picture is plain, so that an edge further out belongs to the icing too.
     """
     index = _within(pixels, contour, keep, reach_px)
     if len(index) == 0:
@@ -209,7 +213,8 @@ def photo_edges(
     slope = _slope(light, settings)
     core = np.abs(s) <= reach_px + 1e-6
     noise = float(np.percentile(slope[:, np.abs(s) <= wide], 25)) + 1e-6
-    offset, strength, width = _choose(s[core], slope[:, core], expected_px)
+    plain = np.zeros(len(index), bool) if plain_outside is None else plain_outside[index]
+    offset, strength, width = _choose(s[core], slope[:, core], expected_px, np.where(plain, settings.outermost, 0.0))
     ok = strength > settings.noise_factor * noise
     sigma = np.hypot(0.25 * width * np.sqrt(noise / np.maximum(strength, 1e-9)), 0.10)
     points = contour.points_px[index] + offset[:, None] * contour.normals[index]
@@ -333,10 +338,17 @@ def _slope(light: NDArray[np.float32], settings: EdgeSettings) -> Array:
     return np.linalg.norm(d.reshape(n, 3, size), axis=1)
 
 
-def _choose(s: Array, slope: Array, expected_px: float) -> tuple[Array, Array, Array]:
-    """Sub-pixel offset, strength and width of each profile's likeliest edge: strong, and near where it is expected."""
+def _choose(s: Array, slope: Array, expected_px: float, outermost: Array) -> tuple[Array, Array, Array]:
+    """Sub-pixel offset, strength and width of each profile's likeliest edge: strong, and near where it is expected.
+
+    With outermost (N,) above 0 an edge counts the less, the stronger the edges further out are.
+    """
     peak = _peaks(slope)
-    score = np.where(peak, np.log(slope + 1e-9) - 0.5 * (s / expected_px) ** 2, -np.inf)
+    edge = np.where(peak, slope, 0.0)
+    strongest = np.maximum.accumulate(edge[:, ::-1], axis=1)[:, ::-1]
+    further = np.concatenate([strongest[:, 1:], np.zeros((len(edge), 1))], axis=1)
+    alone = np.log((slope + 1e-9) / (slope + 1e-9 + outermost[:, None] * further))
+    score = np.where(peak, np.log(slope + 1e-9) + alone - 0.5 * (s / expected_px) ** 2, -np.inf)
     k = np.clip(score.argmax(1), 1, len(s) - 2)
     rows = np.arange(len(k))
     left, here, right = slope[rows, k - 1], slope[rows, k], slope[rows, k + 1]
