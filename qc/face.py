@@ -44,8 +44,8 @@ class IcingSettings:
     shading: ShadingSettings = field(default_factory=ShadingSettings)
     show: ShowSettings = field(default_factory=ShowSettings)
     show_top: ShowSettings = field(
-        default_factory=lambda: ShowSettings(dark=9.0, colour=8.0, limit_seen=10.0)
-    )  # pieces throw shadows
+        default_factory=lambda: ShowSettings(dark=9.0, colour=8.0, limit_seen=10.0, beside=False)
+    )  # pieces throw shadows, which between a warm and a cold lamp have a colour
     spots: SpotSettings = field(default_factory=SpotSettings)
 
 

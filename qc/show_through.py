@@ -1,10 +1,11 @@
 """Filling or sponge that shows through the icing: colour off the icing's own by CIEDE2000 > 6 once the light is off.
 
-Ridges and dents change the light, not the colour: they make the icing lighter and darker along the turn of the
-table. A place counts where its hue or chroma is off, or where it is darker than its neighbours at the same height.
+Ridges and dents change the light along the turn of the table, and between a warm and a cold lamp its colour too. A
+place counts where its hue or chroma is off, or where it is darker than its neighbours at the same height. Where sponge
+is meant to show `qc.sponge` tells it.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import cv2
@@ -13,6 +14,7 @@ from numpy.typing import NDArray
 
 from qc.colour import delta_e2000, lab_of_linear
 from qc.rows import channel_mean, row_median
+from qc.sponge import SpongeSettings, sponge_score
 
 Array = NDArray[Any]
 Mask = NDArray[np.bool_]
@@ -28,17 +30,16 @@ class ShowSettings:
     core_mm: float = 2.0  # how far off the strongest colour of a patch may be from its edge
     limit_seen: float = 7.2  # a phone's contrast curve makes faint patches stronger than they are
     part_way: float = 0.3  # share of that colour's difference at which a blurred edge is put
-    tint_part_way: float = 0.38  # the same for colour alone, where thin icing lies between the sponge
-    tint: float = 1.5  # CIEDE2000 at equal lightness that tells sponge from a ridge's dark flank
     dark: float = 0.33  # log light under its row's median that makes a patch certain
-    dark_wide: float = 0.40  # log light that tells dark sponge where it is meant to show
     seed_mm2: float = 1.5  # of certain places that a patch needs
     row_mm: float = 60.0  # length of row whose median takes the ridges off
-    widely: float = (
-        0.13  # share of strongly coloured places from which sponge is taken as meant; ten rendered semi-naked
-    )
-    # semi-naked cakes have 0.17 and more, a white one between a warm and a cold light 0.10
+    wide_colour: float = 7.0  # CIEDE2000 at equal lightness that two lamps do not give a ridge ...
+    widely: float = 0.06  # ... and the share of such places from which sponge is taken as meant: rendered semi-naked
+    # cakes have 0.10 and more, deep ridges in a warm and a cold light 0.024
+    certain: float = 1.5  # times the limit at which sponge that is meant is certain
+    sponge: SpongeSettings = field(default_factory=SpongeSettings)
     least_luminance: float = 0.45  # darker icing mirrors as much as it shows: nothing can be told
+    beside: bool = True  # whether a patch may run up to what hides the icing
     px_per_mm: float = 2.0
 
 
@@ -48,7 +49,6 @@ class Shown:
 
     valid: Mask  # (rows, cols)
     bad: Mask  # (rows, cols)
-    difference: NDArray[Any]  # (rows, cols) CIEDE2000
     widely: bool
 
 
@@ -77,21 +77,25 @@ def find_show_through(
     ok &= cv2.erode(ok.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
     light = channel_mean(small)
     hue = cv2.GaussianBlur(small - light[..., None], (0, 0), 0.8)
-    colour = _difference(hue, own, ok & (np.abs(hue).max(-1) > 0.02))
-    strong = ok & (_difference(small, own, ok & (np.abs(small).max(-1) > 0.08)) > settings.limit)
-    strong &= colour > settings.colour
-    widely = bool(strong.sum() > settings.widely * max(ok.sum(), 1))
-    flat = light if widely or not rings else light - _row_median(light, ok, settings)
+    colour = _difference(hue, own, ok & (np.abs(hue).max(-1) > 0.04))
+    strong = ok & (colour > settings.wide_colour)
+    if rings and strong.sum() > settings.widely * max(ok.sum(), 1):
+        mixed = hue + light[..., None]
+        score = sponge_score(mixed, ok, colour, strong, own, settings.limit, settings.px_per_mm, settings.sponge)
+        off = ok & (score > 1)
+        return Shown(ok, _grown(off, off & (score > settings.certain), settings), True)
+    flat = light
+    if rings:
+        flat = light - _row_median(light, ok, settings)
+        hue = hue - _row_hue(hue, ok, settings)
+        colour = _difference(hue, own, ok & (np.abs(hue).max(-1) > 0.02))
     certain = (colour > settings.colour) | (flat < -settings.dark)
     full = _difference(hue + flat[..., None], own, ok & ((np.abs(hue).max(-1) > 0.02) | (np.abs(flat) > 0.06)))
     reach = 2 * round(settings.core_mm * settings.px_per_mm) + 1
     core = cv2.dilate(full, np.ones((reach, reach), np.uint8))  # JPEG blurs colour: an edge lies part-way up
     off = ok & (full > np.maximum(settings.limit_seen, settings.part_way * core))
-    if widely:  # no row is free of sponge, so ridges are told by their colour alone
-        tint = np.maximum(settings.tint, settings.tint_part_way * cv2.dilate(colour, np.ones((reach, reach), np.uint8)))
-        off = ok & (full > settings.limit) & ((colour > tint) | (light < -settings.dark_wide))
     bad = _grown(off, off & certain, settings)
-    return Shown(ok, bad, full, widely)
+    return Shown(ok, bad if settings.beside else _apart(bad, ok), False)
 
 
 def _difference(log: NDArray[Any], own: Array, where: Mask) -> NDArray[Any]:
@@ -102,12 +106,18 @@ def _difference(log: NDArray[Any], own: Array, where: Mask) -> NDArray[Any]:
     return out
 
 
-def _row_median(light: NDArray[Any], ok: Mask, settings: ShowSettings) -> NDArray[Any]:
+def _row_median(light: NDArray[Any], ok: Mask, settings: ShowSettings, step: int = 4) -> NDArray[Any]:
     """Running median along the rows, from every fourth column."""
-    filled = np.where(ok, light, np.float32(0))[:, ::4].copy()
-    width = max(3, int(settings.row_mm * settings.px_per_mm / 4))
+    filled = np.where(ok, light, np.float32(0))[:, ::step].copy()
+    width = max(3, int(settings.row_mm * settings.px_per_mm / step))
     wide = row_median(filled, width)
     return np.asarray(cv2.resize(wide, (light.shape[1], light.shape[0]), interpolation=cv2.INTER_LINEAR))
+
+
+def _row_hue(hue: NDArray[Any], ok: Mask, settings: ShowSettings) -> NDArray[Any]:
+    """Running median of the colour along the rows: a ridge's flanks are lit by different lamps. Channels add up to 0."""
+    first, second = (_row_median(hue[..., k], ok, settings, 8) for k in (0, 2))
+    return np.stack([first, -first - second, second], -1)
 
 
 def _grown(bad: Mask, certain: Mask, settings: ShowSettings) -> Mask:
@@ -118,3 +128,10 @@ def _grown(bad: Mask, certain: Mask, settings: ShowSettings) -> Mask:
     keep = (stats[:, cv2.CC_STAT_AREA] >= settings.least_mm2 * per_mm2) & (sure >= settings.seed_mm2 * per_mm2)
     keep[0] = False
     return np.asarray(keep[label])
+
+
+def _apart(bad: Mask, ok: Mask) -> Mask:
+    """The patches that don't run up to what is hidden."""
+    _, label = cv2.connectedComponents(bad.astype(np.uint8), connectivity=8)
+    edge = bad & (cv2.erode(ok.astype(np.uint8), np.ones((3, 3), np.uint8), borderValue=0) == 0)
+    return np.asarray(bad & ~np.isin(label, label[edge]))

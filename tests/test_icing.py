@@ -11,6 +11,7 @@ from qc.colour import delta_e2000, lab_of_linear
 from qc.face import IcingSettings
 from qc.icing import IcingResult, _same, colour_shift, measure_icing
 from qc.quantities import Blemish
+from qc.show_through import ShowSettings, find_show_through
 from tests.surface_scene import PAPER, draw_cylinder, round_body, side_view
 
 PUBLISHED = Path(__file__).parent / "published"
@@ -117,6 +118,55 @@ def test_sponge_that_is_meant_to_show_is_a_share_and_not_many_crumbs() -> None:
     assert value(result, "show_through") == pytest.approx(true, abs=3.0)
     assert not any(b.kind == "crumb" for b in result.blemishes)
     assert any("Crumbs" in w for w in result.warnings)
+
+
+def ridged(albedo, deep: float = 0.22):
+    """A painted side whose ridges are lit by a warm lamp on one flank and dimly by a cold one on the other."""
+
+    def lit(theta, z):
+        flank = np.sin(2 * np.pi * z / 6.0 + 0.3 * theta)[..., None]
+        return albedo(theta, z) * np.exp(deep * flank * np.array([1.0, 0.8, 0.45]))
+
+    return lit
+
+
+def test_ridges_between_a_warm_and_a_cold_lamp_are_no_sponge() -> None:
+    """Recovery of known truth: most of such a side is off the icing's mean colour, and none of it shows through."""
+    result = read(ridged(paint()))
+    assert value(result, "show_through") <= 0.2
+    assert not result.faces[0].shown.widely
+    patch = read(ridged(paint((250.0, 40.0, 9.0, 5.0, 0.5 * CREAM + 0.5 * JAM))))
+    seen = patch.faces[0].shown.valid.sum() / 4  # at 2 px/mm
+    assert value(patch, "show_through") == pytest.approx(100 * np.pi * 9 * 5 / seen, rel=0.2)
+
+
+@pytest.mark.parametrize("sponge", [(0.58, 0.37, 0.15), (0.10, 0.045, 0.022), (0.36, 0.06, 0.04)])
+def test_sponge_of_any_colour_is_a_share_among_ridges(sponge: tuple[float, float, float]) -> None:
+    """Recovery of known truth: thin icing over it counts from CIEDE2000 6, and the ridges' dark flanks don't."""
+    rng = np.random.default_rng(8)
+    faults = [
+        (rng.uniform(205, 335), rng.uniform(8, 62), rng.uniform(5, 16), rng.uniform(2, 4), np.array(sponge))
+        for _ in range(28)
+    ]
+    albedo = paint(*faults)
+    result = read(ridged(albedo), semi_naked=True)
+    face = result.faces[0]
+    theta, z = np.meshgrid(face.picture.theta_rad, face.picture.z_mm)
+    true = 100 * ((albedo(theta, z)[..., 2] < 0.5) & face.valid).sum() / face.valid.sum()
+    assert true > 12
+    assert value(result, "show_through") == pytest.approx(true, abs=4.0)  # paint has hard edges, which blur widens
+
+
+def test_what_runs_up_to_a_piece_is_its_shadow() -> None:
+    """Recovery of known truth: on the top a patch of its own counts, one beside what hides the icing does not."""
+    ok = np.ones((60, 60), bool)
+    ok[:20] = False
+    log = np.zeros((60, 60, 3), np.float32)
+    log[20:30, 10:20] = log[40:50, 40:50] = np.log(JAM / CREAM)
+    apart = find_show_through(log, ok, CREAM, 2.0, False, IcingSettings().show_top)
+    assert apart.bad[40:50, 40:50].mean() > 0.8
+    assert not apart.bad[:35].any()
+    assert find_show_through(log, ok, CREAM, 2.0, False, ShowSettings()).bad[22:29, 11:19].any()
 
 
 # ---------------------------------------------------------------- colour
