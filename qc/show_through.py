@@ -115,7 +115,7 @@ def _row_median(light: NDArray[Any], ok: Mask, settings: ShowSettings, step: int
 
 
 def _row_hue(hue: NDArray[Any], ok: Mask, settings: ShowSettings) -> NDArray[Any]:
-    """Running median of the colour along the rows: a ridge's flanks are lit by different lamps. Channels add up to 0."""
+    """Running median of the colour along the rows: a ridge's flanks are lit by two lamps. Channels add up to 0."""
     first, second = (_row_median(hue[..., k], ok, settings, 8) for k in (0, 2))
     return np.stack([first, -first - second, second], -1)
 
