@@ -27,7 +27,7 @@ Array = NDArray[Any]
 class SpotSettings:
     """What counts as a spot."""
 
-    likely: float = 0.45  # probability from which a place is a spot: most right by place on rendered cakes
+    likely: float = 0.25  # probability from which a place is a spot: counts err least (rendered cakes, own fit)
     weakest: float = 4.0  # strength of the places looked at
     apart_mm: float = 1.6  # half the distance of two places
     most: int = 80  # places looked at in one picture
