@@ -37,6 +37,7 @@ class ProfileSettings:
     ridges_floor_mm: float = 0.015  # of the ridges
     edge_floor_mm: float = 1.0  # of an edge radius
     edge_varies: float = 0.3  # relative standard deviation of the edge radius round a cake
+    edge_uneven: float = 0.38  # relative standard uncertainty: wide, uneven roundings read a third too small
     lip_mm: float = 0.57  # a rim that stands higher above the top's plane leaves no rounding to speak of
     edge: EdgeSettings = field(default_factory=EdgeSettings)
     fit: FitSettings = field(default_factory=FitSettings)
@@ -363,7 +364,7 @@ def _edge_rows(
         warnings.append(f"Edge radius is left out: a lip of about {lip:.1f} mm above the top leaves no rounding.")
         return [], lip
     spread = float(np.sqrt((weight * (radius - mean) ** 2).sum() / weight.sum())) if len(seen) > 1 else mean / 4
-    u = float(np.sqrt(1 / (1 / sigma**2).sum() + (0.5 * spread) ** 2 + (0.15 * mean) ** 2))
+    u = float(np.sqrt(1 / (1 / sigma**2).sum() + (0.5 * spread) ** 2 + (settings.edge_uneven * mean) ** 2))
     photos = tuple(sorted({s.photo for s, _ in seen}))
     rows = [Measurement("edge_radius", mean, 2 * u, "mm", photos, f"mean of {len(seen)} places")]
     for (s, r), one in zip(seen, sigma, strict=True):
