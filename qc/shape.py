@@ -24,9 +24,9 @@ UPR = 15  # undulations per revolution of the roundness filter (ISO 12181-2)
 class ShapeErrors:
     """What a smooth round body can't follow: standard uncertainties to add to the fit's own (mm).
 
-    From tests/long/shape_errors.py over 46 rendered cakes of other seeds than the samples': 93 % of the errors lie within
-    the expanded uncertainty, rounded up where the script asked for little. Of level and lean, where it asked for 0.26 in
-    one direction and for next to nothing in the other, the root mean square.
+    From tests/long/shape_errors.py over 46 rendered cakes of other seeds than the samples': 93 % of the errors lie
+    within the expanded uncertainty, rounded up where the script asked for little. Of level and lean, where it asked for
+    0.26 in one direction and for next to nothing in the other, the root mean square.
     """
 
     diameter_mm: float = 0.27  # what is left of the ridges' reach
