@@ -72,7 +72,7 @@ def test_widening_by_edges_and_by_borders() -> None:
     s = AgreementSettings()
     good = Agreement(0.95, 0.3)
     assert widening({"top": good, "side": Agreement(0.93, None)}) == 1.0
-    assert widening({"top": good, "side": Agreement(0.70, 0.3)}) == s.widened
+    assert widening({"top": good, "side": Agreement(0.60, 0.3)}) == s.widened
     assert widening({"top": good, "side": Agreement(0.95, 4 * s.at_odds_mm)}) == pytest.approx(4.0)
 
 
