@@ -66,7 +66,7 @@ KNOWN_TURN_RAD = np.radians(1.2)  # standard uncertainty of a turn that decorati
 FAR_TURN_RAD = np.radians(2.0)  # beyond this the shape changes, so that edges are looked for in several rounds
 FOLLOWED = 2  # starts that are followed closely
 SAME_MM = 1.0  # starts whose sizes differ by less, on the same kind of board, lead to the same cake
-FAR_BEHIND = 0.85  # what has fewer agreeing edges than this share of the most is looked at once only
+FAR_BEHIND = 0.9  # what has fewer agreeing edges than this share of the most is looked at once only
 AGREES = 3.0  # an edge nearer than so many of its standard deviations agrees
 UNSETTLED = "The photos did not settle on one shape; measure the cake by hand before you lean on these figures."
 

@@ -33,7 +33,7 @@ class StartSettings:
     height_mm: float = 12.0
     place_mm: float = 12.0
     shrink: int = 2  # the finder's picture is halved for speed
-    evaluations: int = 160
+    evaluations: int = 100
     edge_share: float = 0.05  # rounding of the rim, share of the radius
     plain_height_mm: tuple[float, float] = (75.0, 45.0)  # cakes' usual height and its spread, which breaks ties
 
