@@ -34,7 +34,16 @@ def solve(problem: Problem, start: Array, steps: int) -> Solution:
     """Levenberg-Marquardt with the cost's own curvature.
 
     Weights alone (reweighted least squares) creep where many edges disagree; with the second derivative of Cauchy's
-    cost (Triggs et al. 2000, Bundle Adjustment, 4.3), held positive, a fit settles in a few steps.
+    cost, held positive (Triggs et al. 2000, Bundle Adjustment, 4.3; from memory), a fit settles in a few steps. Where
+    such a step goes up the weights alone are tried, ever more damped.
+
+    Parameters
+    ----------
+    problem : Problem
+    start : ndarray, shape (P,)
+        All parameters, the cake's block first.
+    steps : int
+        At most so many.
     """
     p, damping = start.copy(), 1e-3
     problem, cost, residuals = _evaluated(problem, p)

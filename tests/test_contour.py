@@ -10,7 +10,7 @@ import pytest
 from qc.body import HARMONICS, PROFILE_KNOTS, Body
 from qc.camera import Lens, View
 from qc.contour import Board, Contour, board_contours, body_contour, graze
-from qc.outline import EdgeSettings, contact_lines
+from qc.outline import EdgeSettings, contact_lines, photo_edges
 from tests import truth as truths
 
 SAMPLES = Path(__file__).parent.parent / "sample_images"
@@ -114,6 +114,32 @@ def test_no_dark_line_is_found_under_a_black_board() -> None:
     contour = Contour(points, np.stack([0 * ones, ones], -1), ones, ones > 0)
     found = contact_lines(pixels.astype(np.uint8), contour, ones > 0, 10.0, 6.0, 4.0, EdgeSettings())
     assert len(found.index) == 0
+
+
+def test_on_a_plain_board_the_outermost_edge_ends_the_icing() -> None:
+    """Analytic: sponge 5 px inside the rim makes the stronger edge, which is taken unless the outside is plain."""
+    across = np.full(200, 200.0)  # icing ...
+    across[90:95], across[100:] = 60.0, 140.0  # ... sponge in it, and the board
+    picture = cv2.GaussianBlur(np.repeat(across[None], 60, 0), (0, 0), 1.0)
+    pixels = np.repeat(picture[..., None], 3, 2).astype(np.uint8)
+    points = np.stack([np.full(20, 95.0), np.arange(20.0) + 20], -1)
+    c = Contour(points, np.tile([1.0, 0.0], (20, 1)), np.ones(20), np.zeros(20, bool))
+    keep, ask = np.ones(20, bool), EdgeSettings(outermost=4.0)
+    found = [photo_edges(pixels, c, keep, 9.0, 6.0, ask, plain).points_px[:, 0] for plain in (None, keep)]
+    assert found[0] == pytest.approx(np.full(20, 94.5), abs=0.6)
+    assert found[1] == pytest.approx(np.full(20, 99.5), abs=0.6)
+
+
+@pytest.mark.parametrize("elevation_deg", [8.0, 25.0, 70.0])
+def test_places_followed_from_some_millimetres_off_are_those_searched_for(elevation_deg: float) -> None:
+    """The nearest approach of lines along an outline is the same to 0.05 mm, begun some 3 mm off or searched for."""
+    body, view = cylinder(5.0), look(elevation_deg, 600.0)
+    rays = view.rays(body_contour(view, body, 120).points_px)
+    searched = graze(view.eye_mm, rays, body)
+    off = np.random.default_rng(3).normal(0.0, 3.0, 120)
+    followed = graze(view.eye_mm, rays, body, searched.along_mm + off)
+    assert np.quantile(np.abs(followed.clearance_mm - searched.clearance_mm), 0.95) < 0.05
+    assert (followed.foot == searched.foot).mean() > 0.98
 
 
 def test_distance_from_a_cylinder_with_a_rounded_edge() -> None:
