@@ -172,30 +172,49 @@ def solid_outline(fit: Fit, centre_mm: Array, radius_mm: float, eye_mm: Array, r
     middle = eye_mm[:2] + (centre_mm - eye_mm[:2]) * lift
     one = lambda a: np.asarray(a, float)[None]  # noqa: E731
     u, s = fit.shape.height_share, fit.shape.radius_share
-    flat = np.zeros((1, 4))
-    model, _ = _union(one(centre_mm), one(radius_mm), flat, fit.height_ratio, one(middle), one(eye_mm), one(ray), u, s)
-    return middle, ray, model[0]
+    rings = _rings(one(centre_mm), one(radius_mm), fit.height_ratio, one(middle), one(eye_mm), u, s)
+    distance, _ = _outermost(rings, one(ray))
+    return middle, ray, distance[0]
+
+
+@dataclass(frozen=True)
+class _Rings:
+    """Round sections of solids as the lens sees them on the plane through the foot."""
+
+    away_mm: Array  # (N, Z, 2) middles, from where the rays start
+    radius_mm: Array  # (N, Z)
+    lift: Array  # (N, Z) how much larger than in the cake
+
+
+def _rings(centre: Array, radius: Array, ratio: float, middle: Array, eye: Array, u: Array, s: Array) -> _Rings:
+    E = eye[:, 2, None]
+    z = ratio * 2 * radius[:, None] * u  # (N, Z)
+    k = E / (E - np.minimum(z, 0.8 * E))
+    out = centre - eye[:, :2]
+    away = eye[:, None, :2] + out[:, None] * k[..., None] - middle[:, None]
+    return _Rings(away, k * s * radius[:, None], k)
+
+
+def _outermost(rings: _Rings, ray: Array) -> tuple[Array, NDArray[np.intp]]:
+    """Distance (N, J) to the outermost ring along rays (N, J, 2), and which one (N, J)."""
+    d, R = rings.away_mm, rings.radius_mm
+    dn = d[:, None, :, 0] * ray[..., :1] + d[:, None, :, 1] * ray[..., 1:]  # (N, J, Z)
+    square = (R**2 - d[..., 0] ** 2 - d[..., 1] ** 2)[:, None] + dn * dn
+    hit = np.where(square > 0, dn + np.sqrt(np.maximum(square, 0)), -1.0)
+    best = hit.argmax(-1)
+    return np.take_along_axis(hit, best[..., None], -1)[..., 0], best
 
 
 def _union(
     centre: Array, radius: Array, plan: Array, ratio: float, middle: Array, eye: Array, ray: Array, u: Array, s: Array
 ) -> tuple[Array, Array]:
     """Distance (N, J) from each middle to the union's outline along the rays, and its derivatives (N, J, 8)."""
-    E = eye[:, 2, None]
-    z = ratio * 2 * radius[:, None] * u  # (N, Z)
-    k = E / (E - np.minimum(z, 0.8 * E))
-    out = centre - eye[:, :2]
-    d = eye[:, None, :2] + out[:, None] * k[..., None] - middle[:, None]  # (N, Z, 2)
-    R0 = k * s * radius[:, None]
-    dn = d[:, None, :, 0] * ray[..., :1] + d[:, None, :, 1] * ray[..., 1:]  # (N, J, Z)
-    d2 = d[..., 0] ** 2 + d[..., 1] ** 2
     # footprints that are not round: the radius at the direction of the outline point, from the round one
-    square = (R0**2 - d2)[:, None] + dn * dn
-    hit = np.where(square > 0, dn + np.sqrt(np.maximum(square, 0)), -1.0)
-    best = hit.argmax(-1)
-    i, j = np.ogrid[: ray.shape[0], : ray.shape[1]]
-    db, Rb, kb = d[i, best], R0[i, best], k[i, best]
-    r0 = hit[i, j, best]
+    rings = _rings(centre, radius, ratio, middle, eye, u, s)
+    r0, best = _outermost(rings, ray)
+    i = np.arange(len(ray))[:, None]
+    E, out = eye[:, 2, None], centre - eye[:, :2]
+    db, Rb, kb = rings.away_mm[i, best], rings.radius_mm[i, best], rings.lift[i, best]
     m = (r0[..., None] * ray - db) / np.maximum(Rb, 1e-6)[..., None]
     phi = np.arctan2(m[..., 1], m[..., 0])
     waves = np.stack([f(h * phi) for h in HARMONICS for f in (np.cos, np.sin)], -1)

@@ -197,6 +197,9 @@ def _fit(pixels: NDArray[np.uint8], settings: FinderSettings) -> tuple[NDArray[n
         net_w, net_h = net_h, net_w
     scale = min(net_w / width, net_h / height)
     w, h = min(net_w, max(1, round(width * scale))), min(net_h, max(1, round(height * scale)))
+    if scale < 1 / 3:  # halving it first takes half the time, and changes a grey level in five by one
+        even = pixels[: height - height % 2, : width - width % 2]
+        pixels = np.asarray(cv2.resize(even, (width // 2, height // 2), interpolation=cv2.INTER_AREA), np.uint8)
     small = cv2.resize(pixels, (w, h), interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR)
     left, top = (net_w - w) // 2, (net_h - h) // 2
     padded = cv2.copyMakeBorder(small, top, net_h - h - top, left, net_w - w - left, cv2.BORDER_REPLICATE)

@@ -259,12 +259,7 @@ def _coarse(
     square: bool,
     settings: FitSettings,
 ) -> tuple[Array, float]:
-    """Fit to the finder's borders, first places and sizes alone; the cost tells round boards from square ones."""
-    p, cost, count = start, np.inf, 1
-    cake_only = np.zeros(joint.CAKE, bool)
-    cake_only[[joint.RADIUS, joint.HEIGHT, joint.BOARD_HALF, joint.BOARD_X, joint.BOARD_Y, joint.BOARD_TURN]] = True
-    place_only = np.zeros(joint.PHOTO, bool)
-    place_only[[joint.PLACE_X, joint.PLACE_Y]] = True
+    """Fit to the finder's borders; the cost tells round boards from square ones."""
     stiff = replace(
         settings,
         taper_sd_mm=0.5,
@@ -274,20 +269,10 @@ def _coarse(
         wave_sd_mm=0.1,
         profile_sd_mm=0.1,
     )
-    everything = np.ones(joint.CAKE, bool), np.ones(joint.PHOTO, bool)
-    rounds = [
-        (4.0, everything),
-        (2.5, everything),
-    ]
-    for robust, (free_cake, free_photo) in rounds:
-        terms = terms_of(inputs, poses, p, start, scale, square, stiff, Round(0.0, 0.0))
-        _enough(terms)
-        rows, mean = cake_prior(stiff, start)
-        problem = joint.Problem(terms, rows, mean, square, robust, free_cake, free_photo)
-        solution = solve(problem, p, 6)
-        p, cost = solution.parameters, solution.cost
-        count = sum(len(t.board) + len(t.body) for t in terms)
-    return p, cost / max(count, 1)
+    terms = terms_of(inputs, poses, start, start, scale, square, stiff, Round(0.0, 0.0))
+    _enough(terms)
+    solution = solve(joint.Problem(terms, *cake_prior(stiff, start), square), start, 6)
+    return solution.parameters, solution.cost / max(sum(len(t.board) + len(t.body) for t in terms), 1)
 
 
 def _enough(terms: list[joint.PhotoTerm]) -> None:

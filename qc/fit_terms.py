@@ -31,7 +31,7 @@ from qc.pose import CardPriors, LensPriorLike, Pose, prior_rows
 
 Array = NDArray[np.float64]
 BORDER_POINTS = 200  # of the finder's borders
-ROUGH_PX = 10.0  # rounds that reach so far take large photos as coarsely as small ones
+ROUGH_PX = 10.0  # rounds that reach so far take large photos as coarsely as small ones, and each edge by itself
 
 
 @dataclass(frozen=True)
@@ -287,7 +287,7 @@ def _fine_edges(
 ) -> Edges:
     ask = EdgeSettings()
     if how.reach_px >= ROUGH_PX:
-        ask = replace(ask, step_px=ask.step_px * zoom, blur_px=ask.blur_px * zoom)
+        ask = replace(ask, step_px=ask.step_px * zoom, blur_px=ask.blur_px * zoom, hypotheses=1)
     return photo_edges(i.photo.pixels, contour, keep, how.reach_px * zoom, how.expected_px * zoom, ask, plain_outside)
 
 

@@ -5,7 +5,7 @@ the cake's block and its own, so the Jacobian is built block by block.
 """
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -127,13 +127,6 @@ class Problem:
     cake_mean: Array  # (CAKE,)
     square: bool
     robust: float = 3.0  # Cauchy's constant, standard deviations
-    free_cake: NDArray[np.bool_] = field(default_factory=lambda: np.ones(CAKE, bool))
-    free_photo: NDArray[np.bool_] = field(default_factory=lambda: np.ones(PHOTO, bool))
-
-    @property
-    def free(self) -> NDArray[np.bool_]:
-        """Which of all parameters may move."""
-        return np.concatenate([self.free_cake, *[self.free_photo] * len(self.terms)])
 
     def robust_scale(self, term: PhotoTerm) -> Array:
         """Cauchy's constant of each residual: outline points are judged by their own scatter, not the crowd's."""
@@ -203,8 +196,7 @@ def _board_places(points: OutlinePoints, view: View, board: Board) -> tuple[Arra
 def photo_jacobian(
     problem: Problem, k: int, cake: Array, photo: Array, term: PhotoTerm | None = None
 ) -> tuple[Array, Array]:
-    """Jacobians (N, CAKE) and (N, PHOTO) of photo k's residuals, or of those of another term about it; fixed columns
-    are zero.
+    """Jacobians (N, CAKE) and (N, PHOTO) of photo k's residuals, or of those of another term about it.
 
     A line of sight that grazes the body stays nearest at the same place to first order, so what a pose or lens changes
     is how far that place's picture moves along the outline's normal.
@@ -232,7 +224,7 @@ def photo_jacobian(
     by_cake[board, BOARD_T] = np.where(term.board.lower, 0.0, by_photo[board, _UP])
     by_photo[corners:, _UP] = 0.0
     by_cake[board] += _board_jacobian(term.board, at[:, 0], at[:, 1], cake, problem.square)
-    return by_cake * problem.free_cake, by_photo * problem.free_photo
+    return by_cake, by_photo
 
 
 _UP = FOLD  # an outline does not depend on the fold: its column carries "by the board's thickness" until it is used
@@ -267,7 +259,7 @@ def _moved_by_cake(points: OutlinePoints, at_mm: Array, cake: Array) -> Array:
     d = body_of(cake).derivatives(at_mm)
     out[:, RADIUS], out[:, HEIGHT], out[:, TAPER], out[:, LEAN] = d.radius, d.height, d.taper, d.lean
     out[:, SLOPE], out[:, DOME], out[:, WAVES], out[:, PROFILE] = d.slope, d.dome, d.waves, d.profile
-    out[:, EDGE] = d.edge * (cake[EDGE] > LEAST_EDGE_MM)
+    out[:, EDGE] = d.edge
     return np.asarray(out / (points.gradient_mm * points.sigma_px)[:, None], np.float64)
 
 

@@ -28,7 +28,10 @@ class EdgeSettings:
     clear_net: int = 13  # network pixels across: nearer than half of this to a piece, the finder's border counts as its
     least_extra: float = 0.35  # probability of decoration or piping near a contour point that rules it out
     noise_factor: float = 5.0  # an edge must stand out this much over the profile's own noise
-    outermost: float = 1.0  # where the board is plain, an edge as strong further out halves what an edge counts
+    outermost: float = 3.0  # where the board is plain, what an edge as strong further out takes: 1 halves its worth
+    hypotheses: int = 4  # edges of a profile among which its neighbours have a say
+    jump: float = 0.8  # of the expected error: an edge that lies so far from its neighbours' is on another line
+    jump_price: float = 3.0  # natural logarithm of how much stronger it must be for that
     quiet_px: float = 14.0  # half length of the profiles from which the noise is taken
     contact_beside_mm: float = 1.5  # how far beside the dark line under a board its surroundings are judged
     contact_black: float = 0.01  # linear light, of three channels together, below which darkness is not told apart
@@ -214,7 +217,8 @@ def photo_edges(
     core = np.abs(s) <= reach_px + 1e-6
     noise = float(np.percentile(slope[:, np.abs(s) <= wide], 25)) + 1e-6
     plain = np.zeros(len(index), bool) if plain_outside is None else plain_outside[index]
-    offset, strength, width = _choose(s[core], slope[:, core], expected_px, np.where(plain, settings.outermost, 0.0))
+    outermost = np.where(plain, settings.outermost, 0.0)
+    offset, strength, width = _choose(s[core], slope[:, core], expected_px, outermost, index, settings)
     ok = strength > settings.noise_factor * noise
     sigma = np.hypot(0.25 * width * np.sqrt(noise / np.maximum(strength, 1e-9)), 0.10)
     points = contour.points_px[index] + offset[:, None] * contour.normals[index]
@@ -338,8 +342,11 @@ def _slope(light: NDArray[np.float32], settings: EdgeSettings) -> Array:
     return np.linalg.norm(d.reshape(n, 3, size), axis=1)
 
 
-def _choose(s: Array, slope: Array, expected_px: float, outermost: Array) -> tuple[Array, Array, Array]:
-    """Sub-pixel offset, strength and width of each profile's likeliest edge: strong, and near where it is expected.
+def _choose(
+    s: Array, slope: Array, expected_px: float, outermost: Array, index: NDArray[np.int64], settings: EdgeSettings
+) -> tuple[Array, Array, Array]:
+    """Sub-pixel offset, strength and width of each profile's likeliest edge: strong, near where it is expected, and
+    no jump away from its neighbours' edges.
 
     With outermost (N,) above 0 an edge counts the less, the stronger the edges further out are.
     """
@@ -349,7 +356,7 @@ def _choose(s: Array, slope: Array, expected_px: float, outermost: Array) -> tup
     further = np.concatenate([strongest[:, 1:], np.zeros((len(edge), 1))], axis=1)
     alone = np.log((slope + 1e-9) / (slope + 1e-9 + outermost[:, None] * further))
     score = np.where(peak, np.log(slope + 1e-9) + alone - 0.5 * (s / expected_px) ** 2, -np.inf)
-    k = np.clip(score.argmax(1), 1, len(s) - 2)
+    k = np.clip(_smoothest(score, s / (settings.jump * expected_px), index, settings), 1, len(s) - 2)
     rows = np.arange(len(k))
     left, here, right = slope[rows, k - 1], slope[rows, k], slope[rows, k + 1]
     curve = left - 2 * here + right
@@ -359,3 +366,31 @@ def _choose(s: Array, slope: Array, expected_px: float, outermost: Array) -> tup
     width = step * np.sqrt(np.maximum(here, 1e-9) / np.maximum(-curve, 1e-9))
     strength = np.where(peak[rows, k], here, 0.0)
     return offset, strength, np.minimum(width, 6.0)
+
+
+def _smoothest(score: Array, place: Array, index: NDArray[np.int64], settings: EdgeSettings) -> NDArray[np.int64]:
+    """Which sample of each profile (N, S) lies on the path of the highest scores with few jumps (N,).
+
+    The path chooses among each profile's best peaks; a jump by 1 in `place` (S,) or more costs as much as
+    `settings.jump_price`, less where points between were not kept. Viterbi's algorithm.
+    """
+    n, count = len(score), settings.hypotheses
+    if count == 1:
+        return np.asarray(score.argmax(1), np.int64)
+    rows = np.arange(n)[:, None]
+    peaks = np.argpartition(-score, count - 1, axis=1)[:, :count]
+    worth = np.maximum(score[rows, peaks], -1e6)
+    at = place[peaks]
+    step = np.minimum(np.abs(at[1:, :, None] - at[:-1, None, :]), 1.0)  # (N - 1, now, before)
+    price = settings.jump_price * step / np.diff(index)[:, None, None]
+    came = np.zeros((n, count), np.int64)
+    total = worth[0]
+    for i in range(1, n):
+        gain = total - price[i - 1]
+        came[i] = gain.argmax(1)
+        total = worth[i] + gain.max(1)
+    out = np.zeros(n, np.int64)
+    out[-1] = total.argmax()
+    for i in range(n - 1, 0, -1):
+        out[i - 1] = came[i, out[i]]
+    return peaks[np.arange(n), out]

@@ -45,22 +45,25 @@ def solve(problem: Problem, start: Array, steps: int) -> Solution:
     steps : int
         At most so many.
     """
-    p, damping = start.copy(), 1e-3
+    p, damping = _within_limits(start), 1e-3
     problem, cost, residuals = _evaluated(problem, p)
-    converged, free = False, problem.free
+    converged = False
     information = np.eye(problem.size)
     for _ in range(steps):
         information, curvature, gradient = _normal_equations(problem, p, residuals)
-        matrices = [m[np.ix_(free, free)] for m in (curvature, *[information] * TRIES)]
-        for inner in matrices:
-            step, down = np.zeros(problem.size), -gradient[free]
-            step[free] = np.linalg.solve(inner + damping * np.diag(np.diag(inner)), down)
-            promised = float(step[free] @ (2 * down - inner @ step[free]))
+        free = np.ones(problem.size, bool)
+        free[joint.EDGE] = p[joint.EDGE] > joint.LEAST_EDGE_MM or gradient[joint.EDGE] < 0
+        for inner in (curvature, *[information] * TRIES):
+            step = np.zeros(problem.size)
+            damped = inner + damping * np.diag(np.diag(inner))
+            step[free] = np.linalg.solve(damped[np.ix_(free, free)], -gradient[free])
+            step = _within_limits(p + step) - p
+            promised = -float(step @ (2 * gradient + inner @ step))
             moved, new_cost, new_residuals = _evaluated(problem, p + step)
             gain = cost - new_cost
             if gain >= 0 or promised < SETTLED:
                 break
-            if inner is not matrices[0]:
+            if inner is not curvature:
                 damping *= 10
         if gain < 0:
             converged = True
@@ -71,6 +74,13 @@ def solve(problem: Problem, start: Array, steps: int) -> Solution:
             converged = True
             break
     return Solution(problem, p, information, cost, converged, residuals)
+
+
+def _within_limits(p: Array) -> Array:
+    """Parameters whose edge is no sharper than cream can be."""
+    p = p.copy()
+    p[joint.EDGE] = max(p[joint.EDGE], joint.LEAST_EDGE_MM)
+    return p
 
 
 def _evaluated(problem: Problem, p: Array) -> tuple[Problem, float, tuple[Array, ...]]:
@@ -98,16 +108,15 @@ def _normal_equations(problem: Problem, p: Array, residuals: Sequence[Array]) ->
     for k, term in enumerate(problem.terms):
         b, r = problem.block(k), residuals[k]
         photo = p[b]
-        jc, jp = joint.photo_jacobian(problem, k, p[:CAKE], photo)
+        jacobian = np.concatenate(joint.photo_jacobian(problem, k, p[:CAKE], photo), axis=1)
         square = (r / problem.robust_scale(term)) ** 2
         weight = 1 / (1 + square)
         bend = weight * np.maximum((1 - square) * weight, LEAST_CURVATURE)
+        at = np.r_[:CAKE, b]
+        prior = term.prior_rows.T @ term.prior_rows
         for matrix, w in ((information, weight), (curvature, bend)):
-            matrix[:CAKE, :CAKE] += jc.T @ (jc * w[:, None])
-            cross = jc.T @ (jp * w[:, None])
-            matrix[:CAKE, b] += cross
-            matrix[b, :CAKE] += cross.T
-            matrix[b, b] += jp.T @ (jp * w[:, None]) + term.prior_rows.T @ term.prior_rows
-        gradient[:CAKE] += jc.T @ (weight * r)
-        gradient[b] += jp.T @ (weight * r) + term.prior_rows.T @ (term.prior_rows @ (photo - term.prior_mean))
+            matrix[np.ix_(at, at)] += jacobian.T @ (jacobian * w[:, None])
+            matrix[b, b] += prior
+        gradient[at] += jacobian.T @ (weight * r)
+        gradient[b] += prior @ (photo - term.prior_mean)
     return information, curvature, gradient

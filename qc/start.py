@@ -175,16 +175,15 @@ def cover_board(
     at = [joint.BOARD_HALF, joint.BOARD_X, joint.BOARD_Y] + [joint.BOARD_TURN] * square
     scale = np.array([settings.size_mm, 5.0, 5.0] + [0.05] * square)
     whole = sum(float(np.maximum(m.weight, 0).sum()) for m in maps)
+    views = [joint.cake_view(start[: joint.CAKE], start[b], size) for b, size in zip(blocks, sizes_px, strict=True)]
 
     def cost(x: Array) -> float:
         p = start.copy()
         p[at] += x * scale
         board: Board = joint.board_of(p[: joint.CAKE], square)
         places, _ = board.edge_points(48)
-        both = [np.column_stack([places, np.full(len(places), z)]) for z in (0.0, -board.thickness_mm)]
-        seen = 0.0
-        for m, b, size in zip(maps, blocks, sizes_px, strict=True):
-            seen += m.covered(joint.cake_view(p[: joint.CAKE], p[b], size).project(np.concatenate(both)))
+        both = np.concatenate([np.column_stack([places, np.full(len(places), z)]) for z in (0.0, -board.thickness_mm)])
+        seen = sum(m.covered(view.project(both)) for m, view in zip(maps, views, strict=True))
         return 1 - seen / max(whole, 1.0)
 
     found = _search(cost, len(at), settings, (0.6,))

@@ -130,6 +130,23 @@ def test_on_a_plain_board_the_outermost_edge_ends_the_icing() -> None:
     assert found[1] == pytest.approx(np.full(20, 99.5), abs=0.6)
 
 
+def test_a_few_stronger_edges_beside_an_outline_are_not_taken_for_it() -> None:
+    """Analytic: a faint edge runs all along, and here and there a dark streak inside has much stronger ones."""
+    across = np.full((90, 200), 200.0)
+    across[:, 100:] = 180.0
+    across[40:43, 94:96] = 130.0
+    picture = cv2.GaussianBlur(across, (0, 0), 1.0)
+    pixels = np.repeat(picture[..., None], 3, 2).astype(np.uint8)
+    points = np.stack([np.full(80, 98.5), np.arange(80.0) + 5], -1)
+    c = Contour(points, np.tile([1.0, 0.0], (80, 1)), np.ones(80), np.zeros(80, bool))
+    alone, joined = (
+        photo_edges(pixels, c, np.ones(80, bool), 8.0, 3.5, EdgeSettings(hypotheses=count)).points_px[:, 0]
+        for count in (1, 4)
+    )
+    assert (np.abs(alone - 99.5) > 2.0).sum() > 1
+    assert np.abs(joined - 99.5).max() < 1.0
+
+
 @pytest.mark.parametrize("elevation_deg", [8.0, 25.0, 70.0])
 def test_places_followed_from_some_millimetres_off_are_those_searched_for(elevation_deg: float) -> None:
     """The nearest approach of lines along an outline is the same to 0.05 mm, begun some 3 mm off or searched for."""
