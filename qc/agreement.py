@@ -31,10 +31,10 @@ class AgreementSettings:
     points: int = 200  # of the finder's border
     clear_net: int = 7  # network pixels across: how far border points stay clear of pieces
     least_points: int = 20  # that make a figure
-    few_edges: float = 0.82  # mean share of edges that agree; with less the outline's part is widened ...
-    widened: float = 2.6  # ... by this factor
+    few_edges: float = 0.85  # mean share of edges that agree; with less the outline's part is widened ...
+    widened: float = 1.3  # ... by this factor
     reach: float = 0.67  # share of the border's points that lie within the distance that counts
-    at_odds_mm: float = 2.0  # that distance; all 138 photos of 46 cakes have 1.3 and less, two cakes taken for one
+    at_odds_mm: float = 2.0  # that distance; all 138 photos of 46 cakes have 1.4 and less, two cakes taken for one
     # mostly more, in one of their photos at least
 
 
