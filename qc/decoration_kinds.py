@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from skimage.color import rgb2lab
 
 from qc.camera import View
-from qc.decoration_shapes import SHAPES, Fit, Outline, fit_shape
+from qc.decoration_shapes import RAYS_ALIKE, SHAPES, Fit, Outline, fit_shape
 
 Array = NDArray[np.float64]
 
@@ -37,7 +37,6 @@ class KindSettings:
     red: float = 24.0  # a* from which a piece may be a red fruit
     flesh: float = 8.0  # a* from which a pale piece may be the inside of a red fruit
     rays: int = 64  # directions of an outline
-    rays_alike: float = 5.0  # neighbouring rays that err together
 
 
 @dataclass(frozen=True)
@@ -121,7 +120,7 @@ def weigh(
     freedom = np.array([8 * n * np.log(s.plan_sd / 0.03) for s in SHAPES])
     cost = np.array([f.cost for f in fits]) + freedom
     noise = max(1.0, float(cost.min()) / (n * rays * 0.2))  # outlines that fit nothing well decide little
-    log = np.log(share) - (cost - cost.min()) / (2 * settings.rays_alike * np.sqrt(noise))
+    log = np.log(share) - (cost - cost.min()) / (2 * RAYS_ALIKE * np.sqrt(noise))
     weight = np.exp(log - log.max())
     return weight / weight.sum()
 

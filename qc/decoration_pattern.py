@@ -412,14 +412,17 @@ def _draw(pieces: Pieces, rings: tuple[Ring, ...], middle: Array, settings: Patt
 
 
 def _row(k: int, value: float, drawn: Array, settings: PatternSettings) -> Measurement:
-    """One measurement. Spreads grow by noise: what the draws add to the value once is taken off, in squares."""
+    """One measurement. Spreads grow by noise: what the draws add to the value once is taken off, in squares.
+
+    Of what the draws add to the ring's offset and the worst gap only half: with all of it, small ones are read as none.
+    """
     pieces, beyond = float(drawn.std()), settings.beyond[k]
     u = float(np.hypot(pieces, beyond))
     interval = None
     if k in (1, 3, 4, 5):
         added = max(float((drawn**2).mean()) - value**2, 0.0)
         honest = float(np.sqrt(max(value**2 - added, 0.0)))
-        value = 0.5 * (value + honest) if k == 5 else honest
+        value = 0.5 * (value + honest) if k in (4, 5) else honest
         if value < 4 * u:
             interval = (max(value - 2 * u, 0.0), value + 2 * u)
     budget = {"places and sizes of the pieces": pieces, "outlines and shapes": beyond}

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 HARMONICS = (2, 3)  # undulations of a footprint that is not round
+RAYS_ALIKE = 5.0  # neighbouring rays of an outline that err together
 
 
 @dataclass(frozen=True)
@@ -121,6 +122,7 @@ def fit_shape(outlines: list[Outline], shape: Shape, sigma_mm: float = 0.35, ite
     lean = ratio * radius / eye[:, 2]
     centre = middle - (middle - eye[:, :2]) * (0.6 * lean)[:, None]
     plan, plan_sd = np.zeros((n, 4)), shape.plan_sd
+    ratio_sd = shape.height_ratio_sd / np.sqrt(RAYS_ALIKE)  # beside rays that are taken for independent
     cost = np.inf
     for _ in range(iterations):
         model, jac = _union(centre, radius, plan, ratio, middle, eye, ray, u, s)
@@ -130,7 +132,7 @@ def fit_shape(outlines: list[Outline], shape: Shape, sigma_mm: float = 0.35, ite
         step_cost = float(
             (weight * 9 * np.log1p((z / 3) ** 2)).sum()
             + ((plan / plan_sd) ** 2).sum()
-            + ((ratio - shape.height_ratio) / shape.height_ratio_sd) ** 2
+            + ((ratio - shape.height_ratio) / ratio_sd) ** 2
         )
         cost = step_cost
         # arrow-shaped normal equations: 7 unknowns a piece, one shared
@@ -140,8 +142,8 @@ def fit_shape(outlines: list[Outline], shape: Shape, sigma_mm: float = 0.35, ite
         A[:, range(3, 7), range(3, 7)] += 1 / plan_sd**2
         A[:, range(7), range(7)] += 1e-6
         g[:, 3:7] -= plan / plan_sd**2
-        c = normal[:, 7, 7].sum() + 1 / shape.height_ratio_sd**2
-        h = right[:, 7].sum() - (ratio - shape.height_ratio) / shape.height_ratio_sd**2
+        c = normal[:, 7, 7].sum() + 1 / ratio_sd**2
+        h = right[:, 7].sum() - (ratio - shape.height_ratio) / ratio_sd**2
         Ai = np.linalg.inv(A)
         Ab, Ag = np.einsum("npq,nq->np", Ai, b), np.einsum("npq,nq->np", Ai, g)
         dk = (h - (b * Ag).sum()) / max(c - (b * Ab).sum(), 1e-9)

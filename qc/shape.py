@@ -29,7 +29,7 @@ class ShapeErrors:
     more in one direction than in the other (0.23 and 0.08, 0.04 and 0.21), the root mean square.
     """
 
-    diameter_mm: float = 0.20  # what is left of the ridges' reach
+    diameter_mm: float = 0.25  # what is left of the ridges' reach
     height_mm: float = 0.10
     level_mm: float = 0.17
     lean_mm: float = 0.15
