@@ -53,8 +53,13 @@ class KindFit:
         return self.fits[int(self.share.argmax())]
 
 
-def fit_kinds(outlines: list[Outline], looks: list[Look], settings: KindSettings) -> list[KindFit]:
-    """Sort pieces into kinds and fit every shape to each kind."""
+def fit_kinds(
+    outlines: list[Outline], looks: list[Look], settings: KindSettings, seen_ratio: Array | None = None
+) -> list[KindFit]:
+    """Sort pieces into kinds and fit every shape to each kind.
+
+    seen_ratio (N,): height over breadth as the side photos show it, NaN where they don't.
+    """
     if not outlines:
         return []
     size = np.array([np.sqrt((o.radius_mm**2).mean()) for o in outlines])
@@ -62,7 +67,9 @@ def fit_kinds(outlines: list[Outline], looks: list[Look], settings: KindSettings
     cut = cut_faces(kinds, looks, size, settings)
     out = []
     for group, cut_face in zip(kinds, cut, strict=True):
-        fits = tuple(fit_shape([outlines[i] for i in group], s) for s in SHAPES)
+        known = seen_ratio[group][np.isfinite(seen_ratio[group])] if seen_ratio is not None else np.zeros(0)
+        ratio = float(np.median(known)) if len(known) else None
+        fits = tuple(fit_shape([outlines[i] for i in group], s, ratio) for s in SHAPES)
         share = weigh(fits, [looks[i] for i in group], settings, cut_face, any(cut))
         out.append(KindFit(group, fits, share))
     return out

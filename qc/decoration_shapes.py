@@ -15,6 +15,8 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 HARMONICS = (2, 3)  # undulations of a footprint that is not round
 RAYS_ALIKE = 5.0  # neighbouring rays of an outline that err together
+PIECES_ALIKE = 20.0  # likewise, for what all outlines of a kind say of its height: light falls on all from one side
+SEEN_RATIO_SD = 0.07  # standard uncertainty of a kind's height over breadth as side photos show it, share of it
 
 
 @dataclass(frozen=True)
@@ -27,14 +29,15 @@ class Shape:
     height_ratio: float  # height / diameter, typical
     height_ratio_sd: float
     plan_sd: float  # spread of each harmonic of the footprint, shares of its radius
+    shown: float = 1.0  # share of its height that the network sees from the side: thin tips are lost
 
 
 def _profile(
-    name: str, points: list[tuple[float, float]], ratio: float, sd: float, plan: float = 0.03, levels: int = 16
+    name: str, points: list[tuple[float, float]], ratio: float, sd: float, plan: float = 0.03, shown: float = 1.0
 ) -> Shape:
     given = np.array(points)
-    u = np.linspace(0, 1, levels)
-    return Shape(name, u, np.interp(u, given[:, 0], given[:, 1]), ratio, sd, plan)
+    u = np.linspace(0, 1, 16)
+    return Shape(name, u, np.interp(u, given[:, 0], given[:, 1]), ratio, sd, plan, shown)
 
 
 def _shapes() -> tuple[Shape, ...]:
@@ -53,7 +56,7 @@ def _shapes() -> tuple[Shape, ...]:
     lying = np.sqrt(np.clip(1 - t**2, 0, 1))
     both = lambda r: list(zip(t, r, strict=True))  # noqa: E731
     return (
-        _profile("drop", both(drop), 0.90, 0.09),
+        _profile("drop", both(drop), 0.90, 0.09, shown=0.90),
         _profile("dome", both(dome), 0.75, 0.08),
         _profile("egg", both(egg), 1.08, 0.09),
         _profile("ball", both(ball), 0.86, 0.06),
@@ -63,6 +66,7 @@ def _shapes() -> tuple[Shape, ...]:
             [(0, 0.8), (0.1, 0.95), (0.22, 1), (0.3, 0.95), (0.54, 0.6), (0.6, 0.5), (0.8, 0.25), (1, 0)],
             0.80,
             0.08,
+            shown=0.93,
         ),
         _profile("lying half", both(lying), 0.44, 0.06, 0.10),
         _profile("open half", both(lying[::-1]), 0.44, 0.06, 0.10),
@@ -107,7 +111,28 @@ class Fit:
     rms_mm: Array  # (N,)
 
 
-def fit_shape(outlines: list[Outline], shape: Shape, sigma_mm: float = 0.35, iterations: int = 12) -> Fit:
+def usual_ratio(shape: Shape, seen_ratio: float | None) -> tuple[float, float, float]:
+    """Height over breadth to expect of pieces of a shape, its standard uncertainty, and how ill both go together.
+
+    seen_ratio: as the side photos show it. The last figure is the squared difference over its variance.
+    """
+    mean, variance = shape.height_ratio, shape.height_ratio_sd**2
+    if seen_ratio is None:
+        return mean, float(np.sqrt(variance)), 0.0
+    seen = seen_ratio / shape.shown
+    seen_variance = (SEEN_RATIO_SD * seen) ** 2
+    both = variance * seen_variance / (variance + seen_variance)
+    at_odds = (seen - mean) ** 2 / (variance + seen_variance)
+    return both * (mean / variance + seen / seen_variance), float(np.sqrt(both)), at_odds
+
+
+def fit_shape(
+    outlines: list[Outline],
+    shape: Shape,
+    seen_ratio: float | None = None,
+    sigma_mm: float = 0.35,
+    iterations: int = 12,
+) -> Fit:
     """Robust least squares of the union of circles over all pieces, one height ratio for all (Gauss-Newton)."""
     n = len(outlines)
     middle = np.array([o.middle_mm for o in outlines])
@@ -116,13 +141,14 @@ def fit_shape(outlines: list[Outline], shape: Shape, sigma_mm: float = 0.35, ite
     eye = np.array([o.eye_mm for o in outlines])
     ray = np.array([o.ray for o in outlines])
     u, s = shape.height_share, shape.radius_share
-    ratio = shape.height_ratio
+    usual, usual_sd, at_odds = usual_ratio(shape, seen_ratio)
+    ratio = usual
     # start: the outline without its lean
     radius = np.sqrt((measured**2).mean(1)) * 0.92
     lean = ratio * radius / eye[:, 2]
     centre = middle - (middle - eye[:, :2]) * (0.6 * lean)[:, None]
     plan, plan_sd = np.zeros((n, 4)), shape.plan_sd
-    ratio_sd = shape.height_ratio_sd / np.sqrt(RAYS_ALIKE)  # beside rays that are taken for independent
+    ratio_sd = usual_sd / np.sqrt(PIECES_ALIKE)  # beside outlines that are taken for independent
     cost = np.inf
     for _ in range(iterations):
         model, jac = _union(centre, radius, plan, ratio, middle, eye, ray, u, s)
@@ -132,7 +158,8 @@ def fit_shape(outlines: list[Outline], shape: Shape, sigma_mm: float = 0.35, ite
         step_cost = float(
             (weight * 9 * np.log1p((z / 3) ** 2)).sum()
             + ((plan / plan_sd) ** 2).sum()
-            + ((ratio - shape.height_ratio) / ratio_sd) ** 2
+            + ((ratio - usual) / ratio_sd) ** 2
+            + RAYS_ALIKE * at_odds
         )
         cost = step_cost
         # arrow-shaped normal equations: 7 unknowns a piece, one shared
@@ -143,7 +170,7 @@ def fit_shape(outlines: list[Outline], shape: Shape, sigma_mm: float = 0.35, ite
         A[:, range(7), range(7)] += 1e-6
         g[:, 3:7] -= plan / plan_sd**2
         c = normal[:, 7, 7].sum() + 1 / ratio_sd**2
-        h = right[:, 7].sum() - (ratio - shape.height_ratio) / ratio_sd**2
+        h = right[:, 7].sum() - (ratio - usual) / ratio_sd**2
         Ai = np.linalg.inv(A)
         Ab, Ag = np.einsum("npq,nq->np", Ai, b), np.einsum("npq,nq->np", Ai, g)
         dk = (h - (b * Ag).sum()) / max(c - (b * Ab).sum(), 1e-9)

@@ -154,6 +154,7 @@ def seen_anew(
     body: Body,
     settings: DecorationSettings | None = None,
     height_sd_mm: float = 0.0,
+    seen_ratio: Array | None = None,
 ) -> DecorationResult:
     """The same pieces judged once more, now that camera and cake are better known.
 
@@ -161,12 +162,15 @@ def seen_anew(
     ----------
     found : DecorationResult
         By `find_decorations` in the same photo, with the view `before`.
+    seen_ratio : ndarray, shape (N,), optional
+        Height over breadth of the pieces as the side photos show it (`piece_tops.seen_heights`).
     """
     if found.traced is None:
         return found
     settings = settings or DecorationSettings()
     traced = replace(found.traced, outlines=tuple(_carried(o, before, view, body) for o in found.traced.outlines))
-    return _judged(traced, _kinds(traced.outlines, pixels, view, settings), view, body, settings, height_sd_mm)
+    kinds = _kinds(traced.outlines, pixels, view, settings, seen_ratio)
+    return _judged(traced, kinds, view, body, settings, height_sd_mm)
 
 
 def _carried(outline: Outline, before: View, view: View, body: Body) -> Outline:
@@ -188,9 +192,13 @@ def _carried(outline: Outline, before: View, view: View, body: Body) -> Outline:
 
 
 def _kinds(
-    outlines: Sequence[Outline], pixels: NDArray[np.uint8], view: View, settings: DecorationSettings
+    outlines: Sequence[Outline],
+    pixels: NDArray[np.uint8],
+    view: View,
+    settings: DecorationSettings,
+    seen_ratio: Array | None = None,
 ) -> list[KindFit]:
-    return fit_kinds(list(outlines), [look_at(o, pixels, view) for o in outlines], settings.kinds)
+    return fit_kinds(list(outlines), [look_at(o, pixels, view) for o in outlines], settings.kinds, seen_ratio)
 
 
 def _judged(

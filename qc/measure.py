@@ -17,6 +17,7 @@ from qc.icing import IcingResult, colour_shift, measure_icing
 from qc.overlay import overlays
 from qc.paper import paper_white
 from qc.photo import Photo
+from qc.piece_tops import seen_heights
 from qc.profile import ProfileResult, measure_profiles
 from qc.profiles import CameraStore, prior_for
 from qc.quantities import CheckResult, Measurement, PhotoReport
@@ -150,14 +151,15 @@ def fit_with_decorations(
         settings.expected_decorations,
         height_sd_mm=top_height_sd_mm(fit),
     )
+    better = fit
     first = top_height(fit, pixels, findings, found.kinds)
-    if first is None:
-        return fit, found
-    turned = fit_turned(fit, first.turns_rad, inputs, scale, settings.print_scale_uncertainty)
-    told = top_height(turned, pixels, findings, found.kinds)
-    better = turned if told is None else raise_top(turned, told)
+    if first is not None:
+        turned = fit_turned(fit, first.turns_rad, inputs, scale, settings.print_scale_uncertainty)
+        told = top_height(turned, pixels, findings, found.kinds)
+        better = turned if told is None else raise_top(turned, told)
     view, sd = better.views["top"], top_height_sd_mm(better)
-    return better, seen_anew(found, pixels["top"], fit.views["top"], view, better.body, height_sd_mm=sd)
+    ratio = seen_heights(better.views, better.body, findings, found.kinds, turned=first is not None)
+    return better, seen_anew(found, pixels["top"], fit.views["top"], view, better.body, None, sd, ratio)
 
 
 def look(photos: Mapping[str, Photo]) -> list[Seen]:

@@ -96,7 +96,7 @@ def find_feet(
         Where the top photo was taken from: pieces that stand higher stand nearer to its foot point.
     """
     settings = settings or FeetSettings()
-    turn = _find_turn(view, body, finding, solids, settings)
+    turn = find_turn(view, body, finding, solids, settings)
     turned = solids.turned(turn)
     eye = np.array([*(turn_matrix(turn) @ eye_top_mm[:2]), eye_top_mm[2]])
     best = turned.likeliest()
@@ -160,8 +160,9 @@ def _towards(view: View, place_mm: Array) -> Array:
 
 
 # ---------------------------------------------------------------- how the cake was turned
-def _find_turn(view: View, body: Body, finding: Finding, solids: Solids, settings: FeetSettings) -> float:
-    """Turn about the axis with which the pieces cover what the network takes for decorations."""
+def find_turn(view: View, body: Body, finding: Finding, solids: Solids, settings: FeetSettings | None = None) -> float:
+    """Turn about the axis (radians) with which the pieces cover what the network takes for decorations."""
+    settings = settings or FeetSettings()
     worth, corner = _worth_map(view, body, finding, settings)
     scale = view.px_per_mm(np.array([0, 0, body.height_mm])) * finding.scale_px
     reach = int(settings.rise_mm * scale)

@@ -157,7 +157,7 @@ def test_edges_of_something_else_do_not_hold_the_fit_up() -> None:
 
 
 def test_a_sharp_edge_does_not_hold_the_fit_up() -> None:
-    """An edge as sharp as cream can be, where a round one is expected: from there the rest of the cake is still found."""
+    """An edge as sharp as cream can be, where a round one is expected: the rest of the cake is still found."""
     rng = np.random.default_rng(8)
     asked, p = problem(NOISE_PX, rng)
     cake = p[: joint.CAKE].copy()

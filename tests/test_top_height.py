@@ -17,6 +17,7 @@ from qc.fit import CakeFit
 from qc.fit_terms import FitSettings
 from qc.piece_feet import Feet, find_feet
 from qc.piece_solids import chains, front_arc, solids_of
+from qc.piece_tops import seen_heights
 from qc.top_height import TopHeight, TopHeightSettings, raise_top, top_height, weigh_feet
 from tests.decoration_scene import flat_body, looking_down, shape
 
@@ -129,6 +130,21 @@ class TestRecovery:
         assert seen.sum() >= 5
         assert np.median(feet.rise_mm[seen]) == pytest.approx(rise, abs=0.3)
         assert np.median(np.abs(feet.rise_mm[seen] - rise)) < 0.4
+
+    @pytest.mark.parametrize("name", ["drop", "swirl", "ball", "dome"])
+    def test_heights_of_pieces(self, name):
+        """Supposed a fifth too low, and turned by 0.2 rad, they are seen as high as they are, but for lost tips."""
+        groups = [(name, ring(9, 58.0), 10.0)]
+        drawn = draw(flat_body(), side_view(13), groups, 0.2, np.random.default_rng(4))
+        low = replace(
+            drawn.kinds[0], fits=tuple(replace(f, height_ratio=0.8 * f.height_ratio) for f in drawn.kinds[0].fits)
+        )
+        seen = seen_heights({"side": drawn.view}, flat_body(), {"side": drawn.finding}, (low,), turned=False)
+        assert seen == pytest.approx(np.full(9, shape(name).shown * shape(name).height_ratio), rel=0.08)
+
+    def test_heights_of_two_pieces_tell_nothing(self):
+        drawn = draw(flat_body(), side_view(13), [("drop", ring(2, 40.0), 10.0)], 0.0, np.random.default_rng(5))
+        assert np.isnan(seen_heights({"side": drawn.view}, flat_body(), {"side": drawn.finding}, drawn.kinds)).all()
 
     def test_places_move_with_height_in_a_slanted_top_photo(self):
         """A piece that stands 3 mm higher than supposed is placed 3 mm times the slope of its line of sight off."""
