@@ -68,6 +68,9 @@ FOLLOWED = 2  # starts that are followed closely
 SAME_MM = 1.0  # starts whose sizes differ by less, on the same kind of board, lead to the same cake
 FAR_BEHIND = 0.9  # what has fewer agreeing edges than this share of the most is looked at once only
 AGREES = 3.0  # an edge nearer than so many of its standard deviations agrees
+ROUND_ENOUGH = (
+    0.2  # share of what was seen of the board that a circle may leave out: of square boards it leaves a third
+)
 UNSETTLED = "The photos did not settle on one shape; measure the cake by hand before you lean on these figures."
 
 
@@ -149,7 +152,10 @@ def _trials(
     sizes = [(i.photo.width_px, i.photo.height_px) for i in inputs.values()]
     findings = {n: i.finding for n, i in inputs.items()}
     start = cover_body(findings, rough(inputs, poses, settings), sizes, StartSettings())
-    boards = [(*cover_board(findings, start, sizes, square, StartSettings()), square) for square in (False, True)]
+    boards: list[tuple[Array, float, bool]] = []
+    for square in (False, True):
+        if not boards or boards[0][1] > ROUND_ENOUGH:
+            boards.append((*cover_board(findings, start, sizes, square, StartSettings()), square))
     out: list[_Trial] = []
     fault: OutlineError | None = None
     for begin, left_out, square in boards:
