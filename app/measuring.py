@@ -14,10 +14,11 @@ from qc.checking import settings_for
 from qc.drawings import Drawing, drawings
 from qc.errors import CakeQCError
 from qc.kept_drawings import keep_drawings_later
-from qc.measure import MeasureSettings, Stages, assemble, run_stages
+from qc.measure import assemble, run_stages
 from qc.photo import Photo
 from qc.profiles import CameraStore
 from qc.quantities import CheckResult
+from qc.stages import MeasureSettings, Stages
 from qc.standard import HouseStandard
 from qc.teaching import teach_later
 

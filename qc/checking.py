@@ -10,12 +10,13 @@ from qc.advice import Advice, advise
 from qc.drawings import drawings
 from qc.errors import PhotoError, RecordError
 from qc.kept_drawings import keep_drawings
-from qc.measure import MeasureSettings, Stages, assemble, run_stages
+from qc.measure import assemble, run_stages
 from qc.photo import read_photo
 from qc.profiles import CameraStore
 from qc.quantities import PHOTO_NAMES, CheckResult
 from qc.record_types import Circumstances, NewCheck
 from qc.records import Store
+from qc.stages import MeasureSettings, Stages
 from qc.standard import HouseStandard
 from qc.teaching import teach_later
 from qc.text_table import table_text

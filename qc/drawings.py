@@ -6,19 +6,16 @@ Made from what the stages found, so only while that is at hand; the result itsel
 import logging
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from qc.pattern_drawing import draw_pattern
+from qc.profile import Silhouette
+from qc.relief import ReliefMap
+from qc.stages import Stages
 from qc.surface_drawing import draw_relief, draw_side, draw_silhouette, draw_top
-
-if TYPE_CHECKING:
-    from qc.measure import Stages
-    from qc.profile import Silhouette
-    from qc.relief import ReliefMap
 
 Pixels = NDArray[np.uint8]
 _log = logging.getLogger(__name__)
@@ -68,7 +65,7 @@ class Drawing:
         return data.tobytes()
 
 
-def drawings(stages: "Stages") -> tuple[Drawing, ...]:
+def drawings(stages: Stages) -> tuple[Drawing, ...]:
     """Every picture that these photos allow; one that fails is left out, since a result does not hang on it."""
     found = []
     for name, title, words, make in _wanted(stages):
@@ -82,7 +79,7 @@ def drawings(stages: "Stages") -> tuple[Drawing, ...]:
     return tuple(found)
 
 
-def _wanted(stages: "Stages") -> Iterator[tuple[str, str, str, Callable[[], Pixels | None]]]:
+def _wanted(stages: Stages) -> Iterator[tuple[str, str, str, Callable[[], Pixels | None]]]:
     """Name, title, words and maker of each picture, the most useful first."""
     top, fit = stages.seen["top"].photo.pixels, stages.fit
     if stages.decorations.pieces:
@@ -102,12 +99,12 @@ def _wanted(stages: "Stages") -> Iterator[tuple[str, str, str, Callable[[], Pixe
         yield f"relief-{relief.photo}", f"Waves on {where}", RELIEF, _relief(relief)
 
 
-def _silhouette(stages: "Stages", one: "Silhouette") -> Callable[[], Pixels | None]:
+def _silhouette(stages: Stages, one: Silhouette) -> Callable[[], Pixels | None]:
     pixels = stages.seen[one.photo].photo.pixels
     return lambda: draw_silhouette(pixels, one) if np.isfinite(one.points_px).all(1).any() else None
 
 
-def _relief(relief: "ReliefMap") -> Callable[[], Pixels | None]:
+def _relief(relief: ReliefMap) -> Callable[[], Pixels | None]:
     return lambda: draw_relief(relief) if np.isfinite(relief.height_mm).any() else None
 
 

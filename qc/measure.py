@@ -2,13 +2,12 @@
 
 from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from qc.agreement import judged
-from qc.card import CardView, find_card
+from qc.card import find_card
 from qc.decorations import DecorationResult, find_decorations, seen_anew
 from qc.errors import PhotoError
 from qc.finder import Finding, find
@@ -20,49 +19,15 @@ from qc.photo import Photo
 from qc.piece_tops import seen_heights
 from qc.profile import ProfileResult, measure_profiles
 from qc.profiles import CameraStore, prior_for
-from qc.quantities import CheckResult, Measurement, PhotoReport
+from qc.quantities import CheckResult, Measurement
 from qc.relief import ReliefResult, measure_relief
 from qc.retake import check_photo, check_together
 from qc.shape import measure_shape, top_height_sd_mm
+from qc.stages import MeasureSettings, Seen, Stages
 from qc.top_height import raise_top, top_height
 
 Array = NDArray[np.float64]
 Tell = Callable[[str], None]
-
-
-@dataclass(frozen=True)
-class MeasureSettings:
-    """What the user says about the card and the cake."""
-
-    print_scale: tuple[float, float] = (1.0, 1.0)  # printed over nominal length: along the fold, across it
-    print_scale_uncertainty: float = 0.001  # standard uncertainty of each (a steel ruler read to 0.2 mm)
-    expected_decorations: int | None = None  # places on the ring, when the house standard names them
-    house_colour: tuple[float, float, float] | None = None  # CIELAB (D65) of the house standard
-    semi_naked: bool = False  # sponge is meant to show
-    fillings_mm: tuple[float, ...] = ()  # heights of the fillings' middles above the board, by the layer plan
-
-
-@dataclass(frozen=True)
-class Seen:
-    """What the first look found in one photo."""
-
-    photo: Photo
-    card: CardView
-    finding: Finding
-    report: PhotoReport
-
-
-@dataclass(frozen=True)
-class Stages:
-    """Everything the stages found, for drawing and for those who want to look inside."""
-
-    seen: dict[str, Seen]
-    fit: CakeFit
-    profiles: ProfileResult
-    icing: IcingResult
-    relief: ReliefResult
-    decorations: DecorationResult
-    lens_notes: tuple[str, ...] = ()  # why what is known of a camera was not used
 
 
 def measure(

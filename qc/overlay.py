@@ -1,7 +1,5 @@
 """What is drawn over each photo, as lines in its pixels."""
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -10,14 +8,12 @@ from qc.camera import View
 from qc.card import CardView
 from qc.contour import board_contours, body_contour
 from qc.quantities import Decoration, Line, Overlay
-
-if TYPE_CHECKING:
-    from qc.measure import Stages
+from qc.stages import Stages
 
 Array = NDArray[np.float64]
 
 
-def overlays(stages: "Stages") -> dict[str, Overlay]:
+def overlays(stages: Stages) -> dict[str, Overlay]:
     """Card corners, outlines of body and board, level lines and decorations of every photo."""
     fit, out = stages.fit, {}
     for name, seen in stages.seen.items():

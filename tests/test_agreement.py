@@ -24,8 +24,9 @@ from qc.contour import body_contour
 from qc.errors import CakeQCError
 from qc.finder import BOARD, BODY, LABELS, Finding
 from qc.fit import CakeFit
-from qc.measure import MeasureSettings, Stages, assemble, run_stages
+from qc.measure import assemble, run_stages
 from qc.photo import read_photo
+from qc.stages import MeasureSettings, Stages
 
 SAMPLES = Path(__file__).parent.parent / "sample_images"
 SCALE = 640 / 2016

@@ -18,11 +18,12 @@ from qc.card import find_card
 from qc.cli import app
 from qc.contour import graze
 from qc.lens_prior import exif_prior
-from qc.measure import MeasureSettings, measure
+from qc.measure import measure
 from qc.photo import read_photo
 from qc.pose import solve_pose
 from qc.quantities import CheckResult
 from qc.shape import components, roundness_mm
+from qc.stages import MeasureSettings
 from qc.uncertainty import magnitude, monte_carlo, rounded
 from tests import truth as truths
 

@@ -7,10 +7,11 @@ from qc import drawing, surface_drawing
 from qc import drawings as module
 from qc.commands.measure import write_drawings
 from qc.drawings import drawings
-from qc.measure import MeasureSettings, assemble, run_stages
+from qc.measure import assemble, run_stages
 from qc.photo import read_photo
 from qc.quantities import Line, Overlay
 from qc.samples import samples
+from qc.stages import MeasureSettings
 
 
 @pytest.fixture(scope="module")

@@ -14,9 +14,10 @@ from PIL import Image
 
 from qc.card import find_card
 from qc.contour import body_contour
-from qc.measure import MeasureSettings, Stages, assemble, run_stages
+from qc.measure import assemble, run_stages
 from qc.photo import read_photo
 from qc.quantities import CheckResult
+from qc.stages import MeasureSettings, Stages
 from tests import truth as truths
 
 SAMPLES = Path(__file__).parent.parent / "sample_images"

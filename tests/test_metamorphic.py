@@ -7,9 +7,10 @@ from pathlib import Path
 import pytest
 from PIL import Image
 
-from qc.measure import MeasureSettings, measure
+from qc.measure import measure
 from qc.photo import read_photo
 from qc.quantities import CheckResult
+from qc.stages import MeasureSettings
 
 FOLDER = Path(__file__).parent.parent / "sample_images" / "white-strawberries"
 NAMES = ("top", "side", "side2")

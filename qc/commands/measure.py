@@ -9,12 +9,13 @@ from typing import Annotated
 import typer
 
 from qc.errors import CakeQCError, PhotoError
-from qc.measure import MeasureSettings, Stages, assemble, run_stages
+from qc.measure import assemble, run_stages
 from qc.no_card import measure_without_card
 from qc.photo import Photo, read_photo
 from qc.profiles import CameraStore
 from qc.quantities import CheckResult
 from qc.result_text import budget_text, result_json, result_text, without_card_json, without_card_text
+from qc.stages import MeasureSettings, Stages
 
 DRAWN = "What was measured, drawn in: card corners, cake and board outlined, level of the top, pieces numbered."
 PhotoPath = Annotated[Path | None, typer.Option(help="Photo from the side, the camera at 6 o'clock.")]

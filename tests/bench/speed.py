@@ -18,9 +18,10 @@ import numpy as np
 from PIL import Image
 
 from qc.fit import CakeFit, PhotoInput, fit_cake
-from qc.measure import MeasureSettings, look, measure
+from qc.measure import look, measure
 from qc.photo import Photo, read_photo
 from qc.profiles import prior_for
+from qc.stages import MeasureSettings
 
 SAMPLES = Path(__file__).parent.parent.parent / "sample_images"
 NAMES, LONG_PX = ("top", "side", "side2"), 4032

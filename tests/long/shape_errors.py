@@ -18,10 +18,11 @@ from qc.card import find_card
 from qc.errors import CakeQCError
 from qc.finder import find
 from qc.fit import PhotoInput
-from qc.measure import MeasureSettings, fit_with_decorations
+from qc.measure import fit_with_decorations
 from qc.photo import read_photo
 from qc.profile import measure_profiles
 from qc.profiles import prior_for
+from qc.stages import MeasureSettings
 from tests import truth as truths
 
 INSIDE = 0.93
