@@ -68,9 +68,7 @@ FOLLOWED = 2  # starts that are followed closely
 SAME_MM = 1.0  # starts whose sizes differ by less, on the same kind of board, lead to the same cake
 FAR_BEHIND = 0.9  # what has fewer agreeing edges than this share of the most is looked at once only
 AGREES = 3.0  # an edge nearer than so many of its standard deviations agrees
-ROUND_ENOUGH = (
-    0.2  # share of what was seen of the board that a circle may leave out: of square boards it leaves a third
-)
+ROUND_ENOUGH = 0.2  # share of the seen board that a circle may leave out; of six square ones it left 0.32 and more
 UNSETTLED = "The photos did not settle on one shape; measure the cake by hand before you lean on these figures."
 
 

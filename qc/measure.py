@@ -124,7 +124,8 @@ def fit_with_decorations(
         better = turned if told is None else raise_top(turned, told)
     view, sd = better.views["top"], top_height_sd_mm(better)
     ratio = seen_heights(better.views, better.body, findings, found.kinds, turned=first is not None)
-    return better, seen_anew(found, pixels["top"], fit.views["top"], view, better.body, None, sd, ratio)
+    before = fit.views["top"]
+    return better, seen_anew(found, pixels["top"], before, view, better.body, height_sd_mm=sd, seen_ratio=ratio)
 
 
 def look(photos: Mapping[str, Photo]) -> list[Seen]:

@@ -8,7 +8,7 @@ import numpy as np
 from qc.body import HARMONICS, PROFILE_KNOTS, Body
 from qc.camera import Lens, View
 from qc.decoration_regions import RegionSettings, TopMap, surface_z_mm
-from qc.decoration_shapes import SHAPES, Shape
+from qc.decoration_shapes import SHAPES, Outline, Shape
 
 ICING, PIECE, BENCH = (232, 226, 214), (205, 150, 160), (70, 80, 90)
 
@@ -109,3 +109,32 @@ def coarse_map(scene: Scene, settings: RegionSettings, blur_mm: float = 0.6) -> 
     flat = cv2.remap(scene.mask, q[..., 0], q[..., 1], cv2.INTER_LINEAR)
     flat = cv2.GaussianBlur(flat, (0, 0), blur_mm * settings.px_per_mm)
     return TopMap(np.asarray(flat, np.float32), settings.px_per_mm, reach)
+
+
+def ring_places(n: int, radius: float, rng: np.random.Generator, unsteady_mm: float = 1.5) -> np.ndarray:
+    a = 0.3 + 2 * np.pi * np.arange(n) / n
+    return radius * np.stack([np.cos(a), np.sin(a)], -1) + rng.normal(0, unsteady_mm, (n, 2))
+
+
+def outlines_of(
+    name: str, places: np.ndarray, diameters: np.ndarray, eye: np.ndarray, noise: float, rng
+) -> list[Outline]:
+    """Outlines of solids on the plane z = 0, by drawing their circles and looking where they end along rays."""
+    out = []
+    a = 2 * np.pi * np.arange(64) / 64
+    ray = np.stack([np.cos(a), np.sin(a)], -1)
+    for centre, diameter in zip(places, diameters, strict=True):
+        solid = circles_mm(shape(name), centre, diameter, 0.0, 120)
+        k = eye[2] / (eye[2] - solid[..., 2:])
+        flat = eye[:2] + (solid[..., :2] - eye[:2]) * k
+        scale, low = 16, flat.min((0, 1)) - 1
+        picture = np.zeros(np.ceil((np.ptp(flat, axis=(0, 1)) + 2) * scale).astype(int)[::-1] + 2, np.uint8)
+        for circle in (flat - low) * scale:
+            cv2.fillPoly(picture, [np.round(circle).astype(np.int32)], 1)
+        middle = np.argwhere(picture).mean(0)[::-1] / scale + low
+        far = np.arange(0, 60, 0.05)
+        at = ((middle + ray[:, None] * far[:, None] - low) * scale).astype(np.float32)
+        inside = cv2.remap(picture, at[..., 0], at[..., 1], cv2.INTER_NEAREST)
+        length = np.array([far[np.nonzero(row)[0].max()] for row in inside]) + rng.normal(0, noise, 64)
+        out.append(Outline(middle, ray, length, np.ones(64), eye))
+    return out

@@ -13,7 +13,7 @@ from qc.decoration_edges import EdgeSettings, refine, rough_outlines
 from qc.decoration_kinds import KindSettings, Look, cut_faces, groups, weigh
 from qc.decoration_pattern import PatternSettings, Pieces, judge_pattern
 from qc.decoration_regions import RegionSettings, TopMap, by_colour, find_regions
-from qc.decoration_shapes import SEEN_RATIO_SD, SHAPES, Outline, fit_shape, usual_ratio
+from qc.decoration_shapes import SHAPES, fit_shape
 from qc.decorations import DecorationResult, find_decorations, seen_anew
 from qc.errors import OutlineError
 from qc.finder import LABELS, Finding, find
@@ -21,16 +21,19 @@ from qc.no_card import NoCardSettings, fit_cylinder, measure_without_card
 from qc.pattern import analyse_ring
 from qc.pattern_drawing import draw_pattern
 from qc.quantities import QUANTITIES
-from tests.decoration_scene import circles_mm, coarse_map, draw_scene, flat_body, looking_down, shape
+from tests.decoration_scene import (
+    coarse_map,
+    draw_scene,
+    flat_body,
+    looking_down,
+    outlines_of,
+    ring_places,
+    shape,
+)
 from tests.truth import load, true_body, true_view
 
 SAMPLES = sorted(p.parent for p in (Path(__file__).parent.parent / "sample_images").glob("**/truth.json"))
 NAMES = ("decoration_size", "decoration_size_cv", "ring_radius", "ring_scatter", "ring_offset", "spacing_error")
-
-
-def ring_places(n: int, radius: float, rng: np.random.Generator, unsteady_mm: float = 1.5) -> np.ndarray:
-    a = 0.3 + 2 * np.pi * np.arange(n) / n
-    return radius * np.stack([np.cos(a), np.sin(a)], -1) + rng.normal(0, unsteady_mm, (n, 2))
 
 
 def pieces_at(places: np.ndarray, diameters: np.ndarray, rms: float = 0.2, probability: float = 0.97) -> Pieces:
@@ -67,30 +70,6 @@ def test_a_circle_at_height_is_drawn_about_the_plumb_line() -> None:
 
 
 # ---------------------------------------------------------------- recovery of a known truth
-def outlines_of(
-    name: str, places: np.ndarray, diameters: np.ndarray, eye: np.ndarray, noise: float, rng
-) -> list[Outline]:
-    """Outlines of solids on the plane z = 0, by drawing their circles and looking where they end along rays."""
-    out = []
-    a = 2 * np.pi * np.arange(64) / 64
-    ray = np.stack([np.cos(a), np.sin(a)], -1)
-    for centre, diameter in zip(places, diameters, strict=True):
-        solid = circles_mm(shape(name), centre, diameter, 0.0, 120)
-        k = eye[2] / (eye[2] - solid[..., 2:])
-        flat = eye[:2] + (solid[..., :2] - eye[:2]) * k
-        scale, low = 16, flat.min((0, 1)) - 1
-        picture = np.zeros(np.ceil((np.ptp(flat, axis=(0, 1)) + 2) * scale).astype(int)[::-1] + 2, np.uint8)
-        for circle in (flat - low) * scale:
-            cv2.fillPoly(picture, [np.round(circle).astype(np.int32)], 1)
-        middle = np.argwhere(picture).mean(0)[::-1] / scale + low
-        far = np.arange(0, 60, 0.05)
-        at = ((middle + ray[:, None] * far[:, None] - low) * scale).astype(np.float32)
-        inside = cv2.remap(picture, at[..., 0], at[..., 1], cv2.INTER_NEAREST)
-        length = np.array([far[np.nonzero(row)[0].max()] for row in inside]) + rng.normal(0, noise, 64)
-        out.append(Outline(middle, ray, length, np.ones(64), eye))
-    return out
-
-
 @pytest.mark.parametrize("name", [s.name for s in SHAPES])
 def test_the_lean_is_taken_out(name: str) -> None:
     """An eye 150 mm off the axis draws a 20 mm high piece some 10 mm outwards; its footprint comes back to 0.3 mm."""
@@ -106,28 +85,6 @@ def test_the_lean_is_taken_out(name: str) -> None:
     drawn = np.array([o.middle_mm for o in outlines])
     if shape(name).height_ratio > 0.6:
         assert np.hypot(*(drawn - places).T).mean() > 1.5  # so there was something to take out
-
-
-def test_what_is_usual_and_what_side_photos_show_are_weighed() -> None:
-    """By hand: weighed by inverse variances, two equally good values meet half-way, and their variance is halved."""
-    usual = replace(shape("ball"), height_ratio=0.8, height_ratio_sd=SEEN_RATIO_SD, shown=1.0)
-    ratio, sd, at_odds = usual_ratio(usual, 1.0)
-    assert ratio == pytest.approx(0.9)
-    assert sd == pytest.approx(SEEN_RATIO_SD / np.sqrt(2))
-    assert at_odds == pytest.approx(0.2**2 / (2 * SEEN_RATIO_SD**2))
-    assert usual_ratio(usual, None) == (0.8, pytest.approx(SEEN_RATIO_SD), 0.0)
-
-
-def test_known_heights_bring_leaning_pieces_back() -> None:
-    """Pieces that are lower than usual stand too near to the lens, less so when their height was seen."""
-    rng, eye = np.random.default_rng(14), np.array([150.0, -150.0, 320.0])
-    places, true = ring_places(9, 58.0, rng), shape("drop")
-    outlines = outlines_of("drop", places, np.full(9, 24.0), eye, 0.3, rng)
-    usual = replace(true, height_ratio=1.25 * true.height_ratio)
-    off = [fit_shape(outlines, usual, seen).centres_mm - places for seen in (None, true.shown * true.height_ratio)]
-    without, known = (float(np.hypot(*o.mean(0))) for o in off)
-    assert without > 0.3
-    assert known < 0.75 * without
 
 
 def test_a_straightforward_view_tells_ball_from_drop() -> None:
