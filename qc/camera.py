@@ -42,10 +42,11 @@ class Lens:
         out = np.ones((*points_px.shape[:-1], 3))
         x, y = (points_px[..., 0] - self.cx_px) / self.f_px, (points_px[..., 1] - self.cy_px) / self.f_px
         r2 = x * x + y * y
-        shrink = np.ones_like(r2)  # of the distorted picture's radius
-        for _ in range(6):
+        shrink = 1 - self.k1 * r2  # of the distorted picture's radius, to first order
+        for _ in range(2):  # Newton's
             inner = r2 * shrink * shrink
-            shrink = 1 / (1 + inner * (self.k1 + inner * self.k2))
+            first, second = self.k1 * inner, self.k2 * inner * inner
+            shrink = shrink - (shrink * (1 + first + second) - 1) / (1 + 3 * first + 5 * second)
         out[..., 0], out[..., 1] = x * shrink, y * shrink
         return out
 

@@ -26,6 +26,7 @@ class AgainSettings:
 
     rounds: int = 2  # the usual size is better known after the first
     least_pieces: int = 3  # of a kind, to know what is usual
+    asked_pieces: int = 6  # at most so many are asked how well a piece that is there fits its edges
     misfit_mm: float = 0.4  # rms of an outline about its solid from which it is doubted: whole pieces leave 0.1 to 0.4
     unusual: float = 0.2  # log ratio to the usual size from which it is doubted too
     gain: float = 0.12  # of the score by which another place must be better
@@ -143,7 +144,8 @@ def look_at_empty(places_mm: Array, outlines: list[Outline], kinds: list[KindFit
         patch_round(outline, scene, label, usual), fit, outline, at, usual, only_edges
     )
     labels = [piece.label for piece in scene.regions.pieces]
-    known = [best(outlines[i], fit.centres_mm[k], labels[i]).score for k, i in enumerate(kind.members)]
+    some = list(enumerate(kind.members))[:: -(-len(kind.members) // settings.asked_pieces)]
+    known = [best(outlines[i], fit.centres_mm[k], labels[i]).score for k, i in some]
     out = []
     for place in places_mm:
         near = min(outlines, key=lambda o: float(np.hypot(*(o.middle_mm - place))))

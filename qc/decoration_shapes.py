@@ -17,6 +17,7 @@ HARMONICS = (2, 3)  # undulations of a footprint that is not round
 RAYS_ALIKE = 5.0  # neighbouring rays of an outline that err together
 PIECES_ALIKE = 20.0  # likewise, for what all outlines of a kind say of its height: light falls on all from one side
 SEEN_RATIO_SD = 0.07  # standard uncertainty of a kind's height over breadth as side photos show it, share of it
+SETTLED = 1e-3  # mm, or a share: a step shorter than this changes nothing
 # both, and Shape.shown, were chosen on 38 rendered rings
 
 
@@ -150,19 +151,17 @@ def fit_shape(
     centre = middle - (middle - eye[:, :2]) * (0.6 * lean)[:, None]
     plan, plan_sd = np.zeros((n, 4)), shape.plan_sd
     ratio_sd = usual_sd / np.sqrt(PIECES_ALIKE)  # beside outlines that are taken for independent
-    cost = np.inf
     for _ in range(iterations):
         model, jac = _union(centre, radius, plan, ratio, middle, eye, ray, u, s)
         res = measured - model
         z = res / sigma_mm
         robust = weight / (1 + (z / 3) ** 2)  # Cauchy
-        step_cost = float(
+        cost = float(
             (weight * 9 * np.log1p((z / 3) ** 2)).sum()
             + ((plan / plan_sd) ** 2).sum()
             + ((ratio - usual) / ratio_sd) ** 2
             + RAYS_ALIKE * at_odds
         )
-        cost = step_cost
         # arrow-shaped normal equations: 7 unknowns a piece, one shared
         weighted = jac * (robust / sigma_mm**2)[..., None]
         normal, right = jac.transpose(0, 2, 1) @ weighted, (res[:, None] @ weighted)[:, 0]
@@ -183,6 +182,8 @@ def fit_shape(
         radius = np.clip(radius + step[:, 2], 1.0, None)
         plan = plan + step[:, 3:]
         ratio = float(np.clip(ratio + dk, 0.15, 1.6))
+        if abs(dk) < SETTLED and np.abs(step[:, :3]).max() < SETTLED and np.abs(step[:, 3:]).max() < SETTLED:
+            break
     rms = np.sqrt((weight * res**2).sum(1) / np.maximum(weight.sum(1), 1e-9))
     return Fit(shape, centre, radius, plan, ratio, cost, rms)
 

@@ -40,7 +40,7 @@ class FitSettings:
 
     body_points: int = 240  # directions in which the body's outline is sought
     board_points: int = 160  # places along the board's edge
-    wide_px: tuple[tuple[float, float, int], ...] = ((16.0, 6.0, 4), (12.0, 5.0, 3))  # per 2016 px of width: how far a
+    wide_px: tuple[tuple[float, float, int], ...] = ((16.0, 6.0, 5),)  # per 2016 px of width: how far a
     # round looks for edges, how far off (one standard deviation) it expects them, and how many steps it takes
     close_px: tuple[tuple[float, float, int], ...] = ((10.0, 4.0, 4), (6.0, 2.5, 3))  # with nothing held stiff any more
     last_px: tuple[tuple[float, float, int], ...] = (

@@ -16,6 +16,7 @@ from qc.icing import IcingResult, colour_shift, measure_icing
 from qc.overlay import overlays
 from qc.paper import paper_white
 from qc.photo import Photo
+from qc.piece_feet import FeetSettings
 from qc.piece_tops import seen_heights
 from qc.profile import ProfileResult, measure_profiles
 from qc.profiles import CameraStore, prior_for
@@ -24,10 +25,11 @@ from qc.relief import ReliefResult, measure_relief
 from qc.retake import check_photo, check_together
 from qc.shape import measure_shape, top_height_sd_mm
 from qc.stages import MeasureSettings, Seen, Stages
-from qc.top_height import raise_top, top_height
+from qc.top_height import TopHeightSettings, raise_top, top_height
 
 Array = NDArray[np.float64]
 Tell = Callable[[str], None]
+KNOWN_TURN = TopHeightSettings(feet=FeetSettings(turn_rad=0.07))  # what decorations have told is looked up once more
 
 
 def measure(
@@ -120,7 +122,7 @@ def fit_with_decorations(
     first = top_height(fit, pixels, findings, found.kinds)
     if first is not None:
         turned = fit_turned(fit, first.turns_rad, inputs, scale, settings.print_scale_uncertainty)
-        told = top_height(turned, pixels, findings, found.kinds)
+        told = top_height(turned, pixels, findings, found.kinds, KNOWN_TURN)
         better = turned if told is None else raise_top(turned, told)
     view, sd = better.views["top"], top_height_sd_mm(better)
     ratio = seen_heights(better.views, better.body, findings, found.kinds, turned=first is not None)
