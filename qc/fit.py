@@ -68,6 +68,7 @@ FOLLOWED = 2  # starts that are followed closely
 SAME_MM = 1.0  # starts whose sizes differ by less, on the same kind of board, lead to the same cake
 FAR_BEHIND = 0.9  # what has fewer agreeing edges than this share of the most is looked at once only
 AGREES = 3.0  # an edge nearer than so many of its standard deviations agrees
+DOME_SHOWS_MM = 0.5  # from here on the top's middle stands out over its rim
 ROUND_ENOUGH = 0.2  # share of the seen board that a circle may leave out; of six square ones it left 0.32 and more
 UNSETTLED = "The photos did not settle on one shape; measure the cake by hand before you lean on these figures."
 
@@ -334,7 +335,9 @@ def _result(
 ) -> CakeFit:
     p = solution.parameters
     cake = p[: joint.CAKE]
-    covariance: Array = np.asarray(np.linalg.inv(solution.information), np.float64)
+    parts = _with_what_domes_are_like(joint.information_by_source(problem, p), cake[joint.DOME], trial.settings)
+    information = np.asarray(sum(parts.values()), np.float64)
+    covariance: Array = np.asarray(np.linalg.inv(information), np.float64)
     if not np.isfinite(covariance).all():
         raise FitError("The photos do not agree on one cake: check that all were taken of the same cake.")
     views, quality = {}, {}
@@ -354,11 +357,11 @@ def _result(
         cake,
         covariance[: joint.CAKE, : joint.CAKE],
         p,
-        solution.information,
+        information,
         solution.converged,
         squares / max(count - len(p), 1),
         quality,
-        _shares(problem, p),
+        {source: covariance[: joint.CAKE] @ part @ covariance[: joint.CAKE].T for source, part in parts.items()},
         _foot_hidden(inputs),
         False,
         trial.start,
@@ -366,11 +369,20 @@ def _result(
     )
 
 
-def _shares(problem: joint.Problem, p: Array) -> dict[str, Array]:
-    """Shares (CAKE, CAKE) of the covariance of the cake by source."""
-    parts = joint.information_by_source(problem, p)
-    inverse = np.asarray(np.linalg.inv(sum(parts.values())), np.float64)[: joint.CAKE]
-    return {s: inverse @ part @ inverse.T for s, part in parts.items()}
+def _with_what_domes_are_like(parts: dict[str, Array], dome_mm: float, settings: FitSettings) -> dict[str, Array]:
+    """The information (P, P) by source, for the spread that domes truly have in place of the one the fit keeps to.
+
+    Below `DOME_SHOWS_MM` the outlines tell nothing of the dome, whatever their slope by it says: a hollow behind the
+    rim looks like a level top. Then the dome is what cakes are like, and the rest goes with it as the outlines have it.
+    """
+    total, dome = sum(parts.values()), joint.DOME
+    expected, others = 1 / settings.dome_sd_mm**2, np.arange(len(total)) != dome
+    told = total[dome, dome] - expected
+    if dome_mm < DOME_SHOWS_MM:
+        told_less = total[dome, others] @ np.linalg.solve(total[np.ix_(others, others)], total[others, dome]) - told
+        parts["outline, point by point"][dome, dome] += told_less
+    parts["what cakes are like"][dome, dome] += 1 / settings.dome_spread_mm**2 - expected
+    return parts
 
 
 def _foot_hidden(inputs: Mapping[str, PhotoInput]) -> bool:

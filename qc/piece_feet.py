@@ -61,7 +61,10 @@ class Feet:
     spread_mm : (N,) standard uncertainty from not knowing the piece's shape
     place_mm : (N, 2) where the piece stands, in the photo's frame
     contact_mm : (N, 2) where the foot that is seen touches the top: nearer to the camera by the base's radius, so that
-        on a domed top front pieces seem to stand lower than those behind the middle
+        on a domed top front pieces seem to stand lower than those behind the middle; where the rim hides the foot, the
+        place on the rim
+    rough : (N,) the piece ends so near the rim that its foot and the rim can't be told apart: its rise is that of
+        whichever stands higher, by the network's border alone
     """
 
     turn_rad: float
@@ -69,6 +72,7 @@ class Feet:
     spread_mm: Array
     place_mm: Array
     contact_mm: Array
+    rough: NDArray[np.bool_]
 
 
 def find_feet(
@@ -104,14 +108,23 @@ def find_feet(
     place = turned.centre_mm[best, each]
     contact = place + settings.base_reach * _towards(view, place) * base_mm(turned)[:, None]
     if not len(each):
-        return Feet(turn, np.zeros(0), np.zeros(0), place, contact)
-    rise, share = _search(pixels, view, body, finding, turned, eye, settings)
+        return Feet(turn, np.zeros(0), np.zeros(0), place, contact, np.zeros(0, bool))
+    rise, share, border = _search(pixels, view, body, finding, turned, eye, settings)
     weight = np.where(np.isfinite(rise), share, 0.0)
     whole = weight.sum(0)
     weight = weight / np.where(whole > 0, whole, 1)
     mean = np.nansum(weight * rise, 0)
     spread = np.sqrt(np.nansum(weight * (rise - mean) ** 2, 0))
-    return Feet(turn, np.where(whole > settings.least_share, mean, np.nan), spread, place, contact)
+    fine = whole > settings.least_share
+    contact[~fine & border.on_rim] = _rim_before(view, body, place)[~fine & border.on_rim]
+    return Feet(
+        turn,
+        np.where(fine, mean, border.rise_mm),
+        np.where(fine, spread, 0.0),
+        place,
+        contact,
+        ~fine & np.isfinite(border.rise_mm),
+    )
 
 
 def _search(
@@ -122,14 +135,17 @@ def _search(
     solids: Solids,
     eye_mm: Array,
     settings: FeetSettings,
-) -> tuple[Array, Array]:
-    """Rise (K, N) of every piece taken for each of the shapes, NaN where no foot shows, and the shapes' shares."""
+) -> "tuple[Array, Array, _Border]":
+    """Rise (K, N) of every piece taken for each of the shapes, NaN where no foot shows, the shapes' shares, and where
+    the pieces end near the rim.
+    """
     each = range(len(solids.kind))
     shapes = np.array([(k, i) for k in range(len(SHAPES)) for i in each])
     rows = _Rows.at(view, body, solids, shapes, eye_mm, settings)
     gap = _rim_gap(rows, view, body)
     free = _unhidden(rows, view, body, solids, shapes, settings)
-    about = _network_rise(finding, rows, free)
+    ends = _network_rise(finding, rows)
+    about = _middle(ends, free)
     level = np.abs(rows.rise_mm - about[:, None]).argmin(1)
     clear = np.median(gap[np.arange(len(gap)), :, level], axis=1) > settings.clear_mm
     rise, worth = _best_rise(pixels, rows, free[..., None] & (gap > settings.rim_mm), about, settings)
@@ -139,7 +155,45 @@ def _search(
     share = _shares_by_side(solids, rise, worth.reshape(by), settings)
     if np.sum(share * hidden) > np.sum(share * np.isfinite(rise)):
         rise[:] = np.nan  # the rim hides most feet: what else seems to stand free is none
-    return rise, share
+    likeliest = share.argmax(0) * len(each) + np.array(each)
+    above = gap[likeliest][..., int(np.abs(rows.rise_mm).argmin())]
+    return rise, share, _border(ends[likeliest], above, free[likeliest], settings)
+
+
+@dataclass(frozen=True)
+class _Border:
+    """Where pieces end near the rim: rise (N,) of whichever stands higher, foot or rim, NaN where neither is told."""
+
+    rise_mm: Array
+    on_rim: NDArray[np.bool_]
+
+
+def _border(ends_mm: Array, above_mm: Array, free: NDArray[np.bool_], settings: FeetSettings) -> _Border:
+    """What the network's border tells where foot and rim can't be told apart.
+
+    Parameters
+    ----------
+    ends_mm : ndarray, shape (N, C)
+        Rise of the foot's columns at which the network's decoration ends.
+    above_mm : ndarray, shape (N, C)
+        How far above the near rim the fitted top's foot would be seen.
+    free : ndarray, shape (N, C)
+        Columns that no nearer piece hides.
+    """
+    rise = _middle(np.where(above_mm > 0, ends_mm, ends_mm + above_mm), free)
+    above, end = _middle(above_mm, free), _middle(above_mm + ends_mm, free)
+    told = (free.sum(1) >= settings.least_columns * free.shape[1]) & (np.minimum(above, end) < settings.clear_mm)
+    told &= np.abs(rise) < settings.rise_mm
+    return _Border(np.where(told, rise, np.nan), told & (above <= 0))
+
+
+def _rim_before(view: View, body: Body, place_mm: Array) -> Array:
+    """Places (N, 2) on the rim that a lens sees straight under places (N, 2) on the top."""
+    rim = rim_mm(body)
+    u, depth = view.project(rim)[:, 0], view.to_camera(rim)[:, 2]
+    top = body.top_point_mm(*place_mm.T)
+    off = np.abs(u - view.project(top)[:, :1]) + np.where(depth < view.to_camera(top)[:, 2:], 0.0, np.inf)
+    return np.asarray(rim[off.argmin(1), :2], float)
 
 
 def _shares_by_side(solids: Solids, rise: Array, worth: Array, settings: FeetSettings) -> Array:
@@ -302,13 +356,17 @@ def _edges(pixels: NDArray[np.uint8], rows: _Rows, settings: FeetSettings) -> Ar
     return np.asarray(np.minimum(strength / np.maximum(usual, 1e-6), settings.strong), float)
 
 
-def _network_rise(finding: Finding, rows: _Rows, clear: NDArray[np.bool_]) -> Array:
-    """Rise (M,) at which the network's decoration ends, the median over the columns that show."""
+def _network_rise(finding: Finding, rows: _Rows) -> Array:
+    """Rise (M, C) at which the network's decoration ends in each column."""
     q = finding.to_net(np.stack([rows.x_px, rows.y_px], -1).reshape(-1, 2)).astype(np.float32)
     q = q.reshape(-1, rows.x_px.shape[2], 2)
     p = cv2.remap(finding.probability("decoration"), q[..., 0], q[..., 1], cv2.INTER_LINEAR)
     p = np.clip(p, 0.02, 0.98).reshape(rows.x_px.shape)
     over, under = np.log(p), np.log(1 - p)
     fits = np.cumsum(over[..., ::-1], -1)[..., ::-1] + np.cumsum(under, -1) - under
-    rise = rows.rise_mm[fits.argmax(-1)]
-    return np.array([np.median(r[s]) if s.any() else 0.0 for r, s in zip(rise, clear, strict=True)])
+    return rows.rise_mm[fits.argmax(-1)]
+
+
+def _middle(values: Array, where: NDArray[np.bool_]) -> Array:
+    """Medians (M,) of the columns (M, C) that show; 0 where none does."""
+    return np.array([np.median(v[w]) if w.any() else 0.0 for v, w in zip(values, where, strict=True)])

@@ -32,6 +32,8 @@ class TopHeightSettings:
     piece_mm: float = 0.20  # one foot
     kind_mm: float = 0.35  # all feet of one kind of piece: how its underside is rounded
     photo_mm: float = 0.20  # all feet in one photo: its pose
+    rough_mm: float = 0.7  # one piece that ends at the rim: lips, and the network's border
+    rough_photo_mm: float = 0.4  # all such pieces in one photo
     tilt: float = 0.0015  # slope of one photo's pose against the top
     rim_level_mm: float = 0.3  # how far the rim's plane leans against the top's, across the diameter: lips are uneven
     least_feet: int = 3
@@ -227,6 +229,7 @@ def _said(
     place = np.array([feet[p].place_mm[i] for p, i in rows])
     contact = np.array([feet[p].contact_mm[i] for p, i in rows])
     spread = np.array([feet[p].spread_mm[i] for p, i in rows])
+    rough = np.array([feet[p].rough[i] for p, i in rows])
     dome_share = 0.5 - (contact**2).sum(1) / (RIM * radius_mm) ** 2
     columns, prior = [np.ones(len(rows)), dome_share, contact[:, 0], contact[:, 1]], [0.0, 0.0, 0.0, 0.0]
     for k in np.unique(kind[piece]):
@@ -235,9 +238,10 @@ def _said(
         prior.append(1 / float(np.hypot(s.kind_mm, np.median(spread[here]))))
     for p in range(len(feet)):
         here = (photo == p).astype(float)
-        columns += [here, here * place[:, 0], here * place[:, 1]]
-        prior += [1 / s.photo_mm, 1 / s.tilt, 1 / s.tilt]
-    x, covariance = _robust(np.stack(columns, 1), rise, np.array(prior), rim_tilt, s)
+        columns += [here, here * place[:, 0], here * place[:, 1], here * rough]
+        prior += [1 / s.photo_mm, 1 / s.tilt, 1 / s.tilt, 1 / s.rough_photo_mm]
+    worth = np.where(rough, s.piece_mm / s.rough_mm, 1.0)
+    x, covariance = _robust(np.stack(columns, 1) * worth[:, None], rise * worth, np.array(prior), rim_tilt, s)
     return _Said(x[:2], covariance[:2, :2], x[2:4], covariance[2:4, 2:4], len(rows))
 
 

@@ -15,7 +15,7 @@ from qc.decoration_shapes import SHAPES, Fit
 from qc.finder import BODY, DECORATION, LABELS, Finding
 from qc.fit import CakeFit
 from qc.fit_terms import FitSettings
-from qc.piece_feet import Feet, find_feet
+from qc.piece_feet import Feet, FeetSettings, _border, _rim_before, find_feet
 from qc.piece_solids import chains, front_arc, solids_of
 from qc.piece_tops import seen_heights
 from qc.top_height import TopHeight, TopHeightSettings, raise_top, top_height, weigh_feet
@@ -88,6 +88,12 @@ def draw(
             cx, cy = place[0] + radius * out * np.cos(a), place[1] + radius * out * np.sin(a)
             z = truth.top_z_mm(cx, cy) + 2 * solid.height_ratio * radius * up  # it follows the icing that it stands on
             _fill(label, view, np.stack([cx, cy, z], -1), DECORATION)
+    if view.eye_mm[2] < truth.height_mm:  # the side hides what stands behind its rim
+        near = np.argsort(a[view.to_camera(rim)[:, 2] < view.to_camera([0, 0, truth.height_mm])[2]])
+        front = rim[view.to_camera(rim)[:, 2] < view.to_camera([0, 0, truth.height_mm])[2]][near]
+        wall = np.concatenate([front, front[::-1] * [1, 1, 0]])
+        corners = np.round(((view.project(wall) + 0.5) * 2 - 0.5) * 16).astype(np.int32)
+        cv2.fillPoly(label, [corners], BODY, shift=4)
     colour = np.zeros((len(LABELS), 3), np.float32)
     colour[[0, BODY, DECORATION]] = BENCH, ICING, PIECE
     pixels = cv2.resize(colour[label], SIZE, interpolation=cv2.INTER_AREA)
@@ -186,14 +192,61 @@ class TestRecovery:
         assert step > 0.5
 
 
-class TestNotSeen:
-    """Nothing is said where nothing shows."""
+class TestBehindTheRim:
+    """Feet that the rim hides, or that stand so near it in the photo that either may be what is seen."""
 
-    def test_from_below_the_top(self):
-        drawn = draw(flat_body(), side_view(-1.0), RING, 0.0, np.random.default_rng(5))
+    @pytest.mark.parametrize("rise", [0.0, -1.5])
+    def test_pieces_end_at_the_rim(self, rise):
+        """Seen from below the top all that shows of the pieces ends where the side begins."""
+        drawn = draw(flat_body(80, 70 + rise), side_view(-2.0), RING, 0.0, np.random.default_rng(5))
         views = {"top": looking_down(TOP_EYE), "side": drawn.view}
         fit = fit_of(flat_body(), views)
-        assert top_height(fit, {"side": drawn.pixels}, {"side": drawn.finding}, drawn.kinds) is None
+        feet = find_feet(
+            drawn.pixels, drawn.view, fit.body, drawn.finding, solids_of(drawn.kinds), views["top"].eye_mm + [0, 0, 1e6]
+        )
+        told = np.isfinite(feet.rise_mm)
+        assert told.sum() >= 3
+        assert feet.rough[told].all()
+        assert np.median(feet.rise_mm[told]) == pytest.approx(rise, abs=0.6)
+        found = top_height(fit, {"side": drawn.pixels}, {"side": drawn.finding}, drawn.kinds)
+        assert found is not None
+        assert not found.dome_told
+        assert found.rise_sd_mm > 0.4  # lips and dome stay unknown
+
+    def test_border_by_hand(self):
+        """A foot just over the rim, one behind it (what shows ends at the rim), one that stands clear, one hidden."""
+        ends, above = np.array([-1.2, 0.8, -0.5, 0.3]), np.array([0.5, -2.0, 5.0, 0.5])
+        free = np.repeat(np.array([True, True, True, False])[:, None], 5, 1)
+        border = _border(np.repeat(ends[:, None], 5, 1), np.repeat(above[:, None], 5, 1), free, FeetSettings())
+        assert border.rise_mm == pytest.approx([-1.2, -1.2, np.nan, np.nan], nan_ok=True)
+        assert border.on_rim.tolist() == [False, True, False, False]
+
+    def test_rough_feet_count_less(self):
+        """The same figures from feet at the rim move the height less, and leave it less sure."""
+        feet = some_feet(np.full(6, -1.5), ring(6, 58.0))
+        clear, rough = (
+            weigh_feet({"side": f}, np.zeros(6, int), BODY_80, RIM_TILT, TopHeightSettings())
+            for f in (feet, replace(feet, rough=np.ones(6, bool)))
+        )
+        assert clear is not None
+        assert rough is not None
+        assert clear.rise_mm < rough.rise_mm < 0
+        assert clear.rise_sd_mm < rough.rise_sd_mm
+
+    def test_where_the_rim_is_seen_under_a_piece(self):
+        """Seen from 6 o'clock the rim before a piece lies nearer, on the line from the lens to it."""
+        view, body = side_view(-2.0), flat_body()
+        place = np.array([[0.0, 40.0], [30.0, -40.0]])
+        rim = _rim_before(view, body, place)
+        assert np.linalg.norm(rim, axis=1) == pytest.approx(np.full(2, body.radius_mm - 0.3 * body.edge_mm), abs=1e-6)
+        to_place, to_rim = place - view.eye_mm[:2], rim - view.eye_mm[:2]
+        assert (np.linalg.norm(to_rim, axis=1) < np.linalg.norm(to_place, axis=1)).all()
+        turn = np.arctan2(*to_place.T) - np.arctan2(*to_rim.T)
+        assert np.abs(turn).max() < np.radians(0.5)
+
+
+class TestNotSeen:
+    """Nothing is said where nothing shows."""
 
     def test_no_decorations(self):
         drawn = draw(flat_body(), side_view(12.0), [], 0.0, np.random.default_rng(6))
@@ -207,7 +260,7 @@ class TestNotSeen:
 
 # ---------------------------------------------------------------- worked out by hand
 def some_feet(rise_mm: np.ndarray, place_mm: np.ndarray) -> Feet:
-    return Feet(0.0, rise_mm, np.zeros(len(rise_mm)), place_mm, place_mm)
+    return Feet(0.0, rise_mm, np.zeros(len(rise_mm)), place_mm, place_mm, np.zeros(len(rise_mm), bool))
 
 
 BODY_80 = replace(flat_body(), radius_mm=80.0, dome_mm=0.0)
