@@ -375,7 +375,7 @@ def _with_what_domes_are_like(parts: dict[str, Array], dome_mm: float, settings:
     Below `DOME_SHOWS_MM` the outlines tell nothing of the dome, whatever their slope by it says: a hollow behind the
     rim looks like a level top. Then the dome is what cakes are like, and the rest goes with it as the outlines have it.
     """
-    total, dome = sum(parts.values()), joint.DOME
+    total, dome = np.asarray(sum(parts.values()), np.float64), joint.DOME
     expected, others = 1 / settings.dome_sd_mm**2, np.arange(len(total)) != dome
     told = total[dome, dome] - expected
     if dome_mm < DOME_SHOWS_MM:
