@@ -235,3 +235,23 @@ def board_contours(view: View, board: Board, count: int) -> tuple[Contour, Conto
         normal *= np.sign(along)[:, None]
         out.append(Contour(px, normal, 0.5 / np.maximum(np.abs(along), 1e-6), wall_seen))
     return out[0], out[1]
+
+
+def board_crossings(contour: Contour, edges: tuple[Contour, Contour], inside_px: float) -> Array:
+    """How far outwards (N,) along the normals of a body's contour the board's edges cross them first.
+
+    edges: as `board_contours` has them. Infinite where they do not, or only further inside than `inside_px`, where the
+    cake hides them.
+    """
+    along = np.stack([-contour.normals[:, 1], contour.normals[:, 0]], -1)
+    out = np.full(len(contour.points_px), np.inf)
+    for edge, seen in zip(edges, (np.ones(len(edges[0].foot), bool), edges[1].foot), strict=True):
+        sideways = along @ edge.points_px.T - (along * contour.points_px).sum(1)[:, None]
+        outwards = contour.normals @ edge.points_px.T - (contour.normals * contour.points_px).sum(1)[:, None]
+        ahead = np.roll(sideways, -1, 1)
+        crossed = (sideways * ahead <= 0) & (sideways != ahead) & seen
+        i, k = np.nonzero(crossed)
+        share = sideways[i, k] / (sideways[i, k] - ahead[i, k])
+        at = outwards[i, k] + share * (outwards[i, (k + 1) % len(seen)] - outwards[i, k])
+        np.minimum.at(out, i, np.where(at > -inside_px, at, np.inf))
+    return out

@@ -11,7 +11,16 @@ from qc import joint
 from qc.body import PROFILE_KNOTS, Body
 from qc.camera import View
 from qc.card import CardView
-from qc.contour import ROUGH_SEARCH, Board, Contour, board_contours, body_contour, clearance_gradient, graze
+from qc.contour import (
+    ROUGH_SEARCH,
+    Board,
+    Contour,
+    board_contours,
+    board_crossings,
+    body_contour,
+    clearance_gradient,
+    graze,
+)
 from qc.finder import BOARD, BODY, DECORATION, FOOT_BORDER, Finding
 from qc.outline import (
     Border,
@@ -237,7 +246,8 @@ def _term(
         contour = body_contour(view, body, settings.body_points, predicted.near_px)
         traced = contour.points_px
         on_board = beyond(i.finding, contour.points_px, contour.normals, ask)[BOARD] > ask.least_probability
-        edges = _fine_edges(i, contour, body_sides_fit(i.finding, contour, ask), how, zoom, on_board)
+        ends = board_crossings(contour, board_contours(view, board, settings.board_points), ask.board_px * zoom)
+        edges = _fine_edges(i, contour, body_sides_fit(i.finding, contour, ask), how, zoom, on_board, ends)
         own = np.hypot(edges.sigma_px, settings.texture_mm * per_mm) * settings.crowd
         worth = 1 - beyond(i.finding, edges.points_px, contour.normals[edges.index], ask)[BODY]
         points = joint.joined(_outline_points(view, body, contour, edges, own), points)
@@ -285,11 +295,14 @@ def _fine_edges(
     how: Round,
     zoom: float,
     plain_outside: NDArray[np.bool_] | None = None,
+    board_px: Array | None = None,
 ) -> Edges:
-    ask = EdgeSettings()
+    ask = replace(EdgeSettings(), board_px=EdgeSettings().board_px * zoom)
     if how.reach_px >= ROUGH_PX:
         ask = replace(ask, step_px=ask.step_px * zoom, blur_px=ask.blur_px * zoom, hypotheses=1)
-    return photo_edges(i.photo.pixels, contour, keep, how.reach_px * zoom, how.expected_px * zoom, ask, plain_outside)
+    return photo_edges(
+        i.photo.pixels, contour, keep, how.reach_px * zoom, how.expected_px * zoom, ask, plain_outside, board_px
+    )
 
 
 def _contact(i: PhotoInput, contour: Contour, keep: NDArray[np.bool_], how: Round, zoom: float, per_mm: float) -> Edges:

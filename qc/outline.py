@@ -29,6 +29,7 @@ class EdgeSettings:
     least_extra: float = 0.35  # probability of decoration or piping near a contour point that rules it out
     noise_factor: float = 5.0  # an edge must stand out this much over the profile's own noise
     outermost: float = 3.0  # where the board is plain, what an edge as strong further out takes: 1 halves its worth
+    board_px: float = 2.5  # nearer to the board's own edge than this an edge is the board's
     hypotheses: int = 4  # edges of a profile among which its neighbours have a say
     jump: float = 0.8  # of the expected error: an edge that lies so far from its neighbours' is on another line
     jump_price: float = 3.0  # natural logarithm of how much stronger it must be for that
@@ -194,6 +195,7 @@ def photo_edges(
     expected_px: float,
     settings: EdgeSettings,
     plain_outside: NDArray[np.bool_] | None = None,
+    board_px: Array | None = None,
 ) -> Edges:
     """Edges of the photo along the normals of the kept contour points.
 
@@ -205,6 +207,9 @@ def photo_edges(
         Standard deviation of the true edge about the contour, which weighs nearness against strength.
     plain_outside : ndarray of bool, shape (N,), optional
         Contour points outside which the picture is plain, so that an edge further out belongs to the icing too.
+    board_px : ndarray, shape (N,), optional
+        Distance outwards at which the board's own edge crosses the normal, infinite where it does not: that edge is no
+        edge of the icing, and none beyond it speaks against one within.
     """
     index = _within(pixels, contour, keep, reach_px)
     if len(index) == 0:
@@ -218,7 +223,8 @@ def photo_edges(
     noise = float(np.percentile(slope[:, np.abs(s) <= wide], 25)) + 1e-6
     plain = np.zeros(len(index), bool) if plain_outside is None else plain_outside[index]
     outermost = np.where(plain, settings.outermost, 0.0)
-    offset, strength, width = _choose(s[core], slope[:, core], expected_px, outermost, index, settings)
+    end = np.full(len(index), np.inf) if board_px is None else board_px[index]
+    offset, strength, width = _choose(s[core], slope[:, core], expected_px, outermost, end, index, settings)
     ok = strength > settings.noise_factor * noise
     sigma = np.hypot(0.25 * width * np.sqrt(noise / np.maximum(strength, 1e-9)), 0.10)
     points = contour.points_px[index] + offset[:, None] * contour.normals[index]
@@ -343,15 +349,22 @@ def _slope(light: NDArray[np.float32], settings: EdgeSettings) -> Array:
 
 
 def _choose(
-    s: Array, slope: Array, expected_px: float, outermost: Array, index: NDArray[np.int64], settings: EdgeSettings
+    s: Array,
+    slope: Array,
+    expected_px: float,
+    outermost: Array,
+    end: Array,
+    index: NDArray[np.int64],
+    settings: EdgeSettings,
 ) -> tuple[Array, Array, Array]:
     """Sub-pixel offset, strength and width of each profile's likeliest edge: strong, near where it is expected, and
     no jump away from its neighbours' edges.
 
-    With outermost (N,) above 0 an edge counts the less, the stronger the edges further out are.
+    With outermost (N,) above 0 an edge counts the less, the stronger the edges further out are. The board's own edge at
+    `end` (N,) is none, and edges beyond it do not count against those within.
     """
-    peak = _peaks(slope)
-    edge = np.where(peak, slope, 0.0)
+    peak = _peaks(slope) & (np.abs(s - end[:, None]) > settings.board_px)
+    edge = np.where(peak & (s < end[:, None]), slope, 0.0)
     strongest = np.maximum.accumulate(edge[:, ::-1], axis=1)[:, ::-1]
     further = np.concatenate([strongest[:, 1:], np.zeros((len(edge), 1))], axis=1)
     alone = np.log((slope + 1e-9) / (slope + 1e-9 + outermost[:, None] * further))

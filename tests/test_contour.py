@@ -9,7 +9,7 @@ import pytest
 
 from qc.body import HARMONICS, PROFILE_KNOTS, Body
 from qc.camera import Lens, View
-from qc.contour import Board, Contour, board_contours, body_contour, graze
+from qc.contour import Board, Contour, board_contours, board_crossings, body_contour, graze
 from qc.outline import EdgeSettings, contact_lines, photo_edges
 from tests import truth as truths
 
@@ -128,6 +128,41 @@ def test_on_a_plain_board_the_outermost_edge_ends_the_icing() -> None:
     found = [photo_edges(pixels, c, keep, 9.0, 6.0, ask, plain).points_px[:, 0] for plain in (None, keep)]
     assert found[0] == pytest.approx(np.full(20, 94.5), abs=0.6)
     assert found[1] == pytest.approx(np.full(20, 99.5), abs=0.6)
+
+
+def circle(radius_px: float, count: int, x_px: float = 100.0) -> Contour:
+    """A circle about (x_px, 100) as a contour."""
+    a = np.linspace(0, 2 * np.pi, count, endpoint=False)
+    n = np.stack([np.cos(a), np.sin(a)], -1)
+    return Contour(n * radius_px + [x_px, 100.0], n, np.ones(count), np.ones(count, bool))
+
+
+def test_where_a_boards_edge_crosses_an_outlines_normals() -> None:
+    """Analytic: from a circle of 50 px about one of 60 px, 5 px aside; the lower edge, not seen, does not count."""
+    body, board = circle(50.0, 72), circle(60.0, 400, 105.0)
+    hidden = replace(circle(55.0, 400, 105.0), foot=np.zeros(400, bool))
+    got = board_crossings(body, (board, hidden), 2.0)
+    toward = body.normals[:, 0]
+    expected = 5 * toward + np.sqrt(60.0**2 - 25 * (1 - toward**2)) - 50
+    assert got == pytest.approx(expected, abs=0.02)
+    inside = board_crossings(circle(65.0, 72), (board, hidden), 2.0)
+    assert np.isinf(inside[np.abs(circle(65.0, 72).normals[:, 0] + 1) < 1e-9]).all()  # 10 px within: the cake hides it
+    assert np.isfinite(inside[0])  # 0 px: the two are one line in the photo
+
+
+def test_the_boards_own_edge_is_not_the_icings() -> None:
+    """Icing ends 7 px within the edge of a board of its colour on a dark bench; it is sought about the board's edge."""
+    x = np.arange(80.0)
+    light = np.where(x < 39, 0.80, np.where(x < 46, 0.65, 0.1))
+    pixels = np.repeat(np.repeat(cv2.GaussianBlur(light[None], (0, 0), 1.2).T[None] ** (1 / 2.2) * 255, 60, 0), 3, 2)
+    n = np.tile([1.0, 0.0], (20, 1))
+    points = np.column_stack([np.full(20, 45.0), np.linspace(15, 45, 20)])
+    c, keep = Contour(points, n, np.full(20, 0.2), np.zeros(20, bool)), np.ones(20, bool)
+    pixels, ask = np.ascontiguousarray(pixels, np.uint8), EdgeSettings()
+    end = np.full(20, 0.5)  # the board's edge is at 45.5
+    taken, own = (photo_edges(pixels, c, keep, 9.0, 4.0, ask, keep, e).points_px[:, 0] for e in (None, end))
+    assert taken == pytest.approx(np.full(20, 45.5), abs=0.3)
+    assert own == pytest.approx(np.full(20, 38.5), abs=0.3)
 
 
 def test_a_few_stronger_edges_beside_an_outline_are_not_taken_for_it() -> None:
