@@ -46,7 +46,6 @@ class CakeFit:
     cake: Array
     covariance: Array
     parameters: Array
-    information: Array
     converged: bool
     reduced_chi2: float
     quality: dict[str, OutlineQuality]
@@ -335,9 +334,7 @@ def _result(
 ) -> CakeFit:
     p = solution.parameters
     cake = p[: joint.CAKE]
-    parts = _with_what_domes_are_like(joint.information_by_source(problem, p), cake[joint.DOME], trial.settings)
-    information = np.asarray(sum(parts.values()), np.float64)
-    covariance: Array = np.asarray(np.linalg.inv(information), np.float64)
+    covariance, shares = _covariance(joint.information_by_source(problem, p), cake[joint.DOME], trial.settings)
     if not np.isfinite(covariance).all():
         raise FitError("The photos do not agree on one cake: check that all were taken of the same cake.")
     views, quality = {}, {}
@@ -357,11 +354,10 @@ def _result(
         cake,
         covariance[: joint.CAKE, : joint.CAKE],
         p,
-        information,
         solution.converged,
         squares / max(count - len(p), 1),
         quality,
-        {source: covariance[: joint.CAKE] @ part @ covariance[: joint.CAKE].T for source, part in parts.items()},
+        {source: share[: joint.CAKE, : joint.CAKE] for source, share in shares.items()},
         _foot_hidden(inputs),
         False,
         trial.start,
@@ -369,20 +365,27 @@ def _result(
     )
 
 
-def _with_what_domes_are_like(parts: dict[str, Array], dome_mm: float, settings: FitSettings) -> dict[str, Array]:
-    """The information (P, P) by source, for the spread that domes truly have in place of the one the fit keeps to.
+def _covariance(parts: Mapping[str, Array], dome_mm: float, settings: FitSettings) -> tuple[Array, dict[str, Array]]:
+    """Covariance (P, P) and its shares by source (P, P), domes spreading as they truly do, not as the fit keeps to.
 
     Below `DOME_SHOWS_MM` the outlines tell nothing of the dome, whatever their slope by it says: a hollow behind the
     rim looks like a level top. Then the dome is what cakes are like, and the rest goes with it as the outlines have it.
     """
-    total, dome = np.asarray(sum(parts.values()), np.float64), joint.DOME
-    expected, others = 1 / settings.dome_sd_mm**2, np.arange(len(total)) != dome
-    told = total[dome, dome] - expected
-    if dome_mm < DOME_SHOWS_MM:
-        told_less = total[dome, others] @ np.linalg.solve(total[np.ix_(others, others)], total[others, dome]) - told
-        parts["outline, point by point"][dome, dome] += told_less
-    parts["what cakes are like"][dome, dome] += 1 / settings.dome_spread_mm**2 - expected
-    return parts
+    total, cakes, dome = np.asarray(sum(parts.values()), np.float64), "what cakes are like", joint.DOME
+    if dome_mm >= DOME_SHOWS_MM:
+        own = parts[cakes].copy()
+        own[dome, dome] += 1 / settings.dome_spread_mm**2 - 1 / settings.dome_sd_mm**2
+        inverse = np.asarray(np.linalg.inv(total + own - parts[cakes]), np.float64)
+        return inverse, {s: inverse @ part @ inverse for s, part in {**parts, cakes: own}.items()}
+    others = np.arange(len(total)) != dome
+    inverse = np.zeros_like(total)
+    inverse[np.ix_(others, others)] = np.linalg.inv(total[np.ix_(others, others)])
+    follows = -inverse @ total[:, dome]
+    follows[dome] = 1.0
+    shares = {s: inverse @ part @ inverse for s, part in parts.items()}
+    by_dome = np.outer(follows, follows) * settings.dome_spread_mm**2
+    shares[cakes] = shares[cakes] + by_dome
+    return inverse + by_dome, shares
 
 
 def _foot_hidden(inputs: Mapping[str, PhotoInput]) -> bool:

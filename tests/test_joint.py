@@ -9,6 +9,7 @@ import pytest
 from qc import joint
 from qc.card import THICKNESS_MM, CardView, PanelView
 from qc.contour import board_contours, body_contour, clearance_gradient, graze
+from qc.fit import _covariance
 from qc.fit_terms import FitSettings, cake_prior
 from qc.pose import FOLD, LENS, PARAMETERS, ROTATION, TRANSLATION, floor_points, standing_points, view_of
 from qc.solver import solve
@@ -173,3 +174,25 @@ def test_a_sharp_edge_does_not_hold_the_fit_up() -> None:
     assert found.parameters[joint.EDGE] >= joint.LEAST_EDGE_MM
     assert found.parameters[joint.RADIUS] == pytest.approx(cake[joint.RADIUS], abs=0.15)
     assert found.parameters[joint.HEIGHT] == pytest.approx(cake[joint.HEIGHT], abs=0.15)
+
+
+@pytest.mark.parametrize("dome_mm", [0.1, 2.0])
+def test_what_is_stated_of_a_dome(dome_mm):
+    """Analytic (JCGM 100, 5.2.2): a dome that does not show has cakes' own spread, and what hangs on it goes along."""
+    rng = np.random.default_rng(4)
+    looks, settings = rng.normal(0, 1, (60, joint.CAKE)), FitSettings()
+    outline, cakes = looks.T @ looks, np.eye(joint.CAKE)
+    cakes[joint.DOME, joint.DOME] = 1 / settings.dome_sd_mm**2
+    parts = {"outline, point by point": outline, "what cakes are like": cakes}
+    covariance, shares = _covariance(parts, dome_mm, settings)
+    np.testing.assert_allclose(sum(shares.values()), covariance, atol=1e-12)
+    assert all(np.linalg.eigvalsh(s).min() > -1e-9 for s in shares.values())
+    others, sd = np.arange(joint.CAKE) != joint.DOME, settings.dome_spread_mm
+    if dome_mm > 1:  # the outlines tell it, to what is left beside cakes' spread
+        cakes[joint.DOME, joint.DOME] = 1 / sd**2
+        np.testing.assert_allclose(covariance, np.linalg.inv(outline + cakes), atol=1e-12)
+        return
+    assert covariance[joint.DOME, joint.DOME] == pytest.approx(sd**2)
+    known = np.linalg.inv((outline + cakes)[np.ix_(others, others)])
+    follow = -known @ outline[others, joint.DOME]
+    np.testing.assert_allclose(covariance[np.ix_(others, others)], known + sd**2 * np.outer(follow, follow), atol=1e-12)
