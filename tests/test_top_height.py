@@ -362,7 +362,6 @@ class TestRaised:
             cake,
             c,
             np.concatenate([cake, np.zeros(joint.PHOTO)]),
-            np.eye(joint.CAKE + joint.PHOTO),
             True,
             1.0,
             {},
