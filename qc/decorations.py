@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from qc.body import Body
 from qc.camera import View
 from qc.decoration_again import AgainSettings, TopScene, look_again, look_at_empty
-from qc.decoration_borders import Border, foot_border
+from qc.decoration_borders import Border
 from qc.decoration_edges import EdgeSettings, refine, rough_outlines
 from qc.decoration_kinds import KindFit, KindSettings, fit_kinds, look_at
 from qc.decoration_pattern import PatternSettings, Pieces, Plane, judge_pattern
@@ -50,8 +50,6 @@ class Traced:
         The network's mean probability of each piece.
     doubtful_mm : ndarray, shape (M, 2)
         Places of what hardly is a piece.
-    foot : Border or None
-        Piped border at the foot.
     expected : int or None
         Places on the main ring by the house standard.
     """
@@ -59,7 +57,6 @@ class Traced:
     outlines: tuple[Outline, ...]
     seen: Array
     doubtful_mm: Array
-    foot: Border | None
     expected: int | None
 
 
@@ -76,7 +73,7 @@ class DecorationResult:
     ideals : tuple of Ideal
         The even pattern nearest to each ring.
     borders : tuple of Border
-        Piped borders of touching shells at the foot or the rim; their shells are no decorations.
+        Piped border of touching shells along the rim; its shells are no decorations.
     kinds : tuple of KindFit
         Solids that the pieces are like, the doubtful ones included: what stands on the top in the other photos.
     traced : Traced or None
@@ -133,7 +130,6 @@ def find_decorations(
         tuple(outlines),
         np.array([r.probability for r in regions.pieces]),
         regions.doubtful_mm(settings.regions),
-        foot_border(pixels, view, body, finding) if finding is not None else None,
         expected,
     )
     found = _judged(traced, kinds, view, body, settings, height_sd_mm)
@@ -220,7 +216,7 @@ def _judged(
         pattern.rings,
         pattern.ideals,
         pattern.warnings,
-        tuple(b for b in (pattern.rim, traced.foot) if b is not None),
+        (pattern.rim,) if pattern.rim is not None else (),
         tuple(kinds),
         traced,
     )

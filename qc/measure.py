@@ -2,12 +2,14 @@
 
 from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from qc.agreement import judged
 from qc.card import find_card
+from qc.decoration_borders import border_rows, surest_foot
 from qc.decorations import DecorationResult, find_decorations, seen_anew
 from qc.errors import PhotoError
 from qc.finder import Finding, find
@@ -127,7 +129,9 @@ def fit_with_decorations(
     view, sd = better.views["top"], top_height_sd_mm(better)
     ratio = seen_heights(better.views, better.body, findings, found.kinds, turned=first is not None)
     before = fit.views["top"]
-    return better, seen_anew(found, pixels["top"], before, view, better.body, height_sd_mm=sd, seen_ratio=ratio)
+    found = seen_anew(found, pixels["top"], before, view, better.body, height_sd_mm=sd, seen_ratio=ratio)
+    foot = surest_foot(pixels, better.views, better.body, findings)
+    return better, replace(found, borders=(*found.borders, foot)) if foot is not None else found
 
 
 def look(photos: Mapping[str, Photo]) -> list[Seen]:
@@ -153,6 +157,7 @@ def assemble(stages: Stages, settings: MeasureSettings) -> CheckResult:
     rows, left_out = measure_shape(stages.fit, stages.profiles.ridges_mm)
     parts = (stages.profiles, stages.icing, stages.relief, stages.decorations)
     rows += [m for part in parts for m in part.measurements]
+    rows += border_rows(stages.decorations.borders)
     if settings.house_colour is not None:
         rows += _colour_shift(stages.icing, settings.house_colour)
     warnings = [w for part in parts for w in part.warnings]

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 import pytest
 
-from qc.decoration_borders import foot_border
+from qc.decoration_borders import Border, border_rows, foot_border
 from qc.decoration_edges import EdgeSettings, refine, rough_outlines
 from qc.decoration_kinds import KindSettings, Look, cut_faces, groups, weigh
 from qc.decoration_pattern import PatternSettings, Pieces, judge_pattern
@@ -275,6 +275,16 @@ def test_pearls_round_the_foot_are_counted(count: int) -> None:
     assert 0.1 < border.seen_share < 0.8
     nothing = Finding(0 * probabilities, scale, (0.0, 0.0), (2016, 1512), 1.0, ())
     assert foot_border(pixels, view, body, nothing) is None
+
+
+def test_rows_of_a_border_by_hand() -> None:
+    """Counts are whole; 16 shells seen of 32 leave a spread of 9 % uncertain by 2 hypot(9 / 4, 4) %."""
+    rows = {m.name: m for m in border_rows([Border("rim", 32, 1.3, 14.7, 0.5, 9.0, 0.5, "top")])}
+    assert (rows["rim_shells"].value, rows["rim_shells"].uncertainty) == (32, 2)
+    assert rows["rim_pitch"].value == 14.7
+    assert rows["rim_pitch_cv"].uncertainty == pytest.approx(2 * np.hypot(2.25, 4.0))
+    assert rows["rim_pitch_cv"].interval == pytest.approx((0.0, 9.0 + 2 * np.hypot(2.25, 4.0)), abs=0.2)
+    assert "rim_pitch_cv" not in {m.name for m in border_rows([Border("rim", 7, 1.0, 14.7, 0.5, None, 0.5)])}
 
 
 # ---------------------------------------------------------------- kinds

@@ -56,6 +56,19 @@ def test_every_length_within_three_uncertainties(folder: Path) -> None:
     assert 0 < height.uncertainty < 4
 
 
+@pytest.mark.parametrize(("folder", "shells"), [(PINK, 93), (BERRIES, 71)], ids=lambda p: getattr(p, "name", ""))
+def test_shells_round_the_foot(folder: Path, shells: int) -> None:
+    """Recovery: as many as the renderer set (by its own rule from their size and the cake's girth)."""
+    count, pitch = (stages(folder)[1].overall(n) for n in ("foot_shells", "foot_pitch"))
+    assert count is not None
+    assert pitch is not None
+    assert abs(count.value - shells) <= count.uncertainty
+    assert count.uncertainty < 0.1 * shells
+    diameter = stages(folder)[1].overall("diameter")
+    assert diameter is not None
+    assert count.value * pitch.value == pytest.approx(np.pi * diameter.value, rel=0.05)
+
+
 @pytest.mark.parametrize("folder", [PINK, BERRIES], ids=lambda p: p.name)
 def test_fitted_outline_lies_on_the_true_one(folder: Path) -> None:
     """Frozen regression: 0.2 to 0.9 mm off the outline that truth draws (median), nine tenths within 2.2 mm.
