@@ -17,8 +17,8 @@ HARMONICS = (2, 3)  # undulations of a footprint that is not round
 RAYS_ALIKE = 5.0  # neighbouring rays of an outline that err together
 PIECES_ALIKE = 20.0  # likewise, for what all outlines of a kind say of its height: light falls on all from one side
 SEEN_RATIO_SD = 0.07  # standard uncertainty of a kind's height over breadth as side photos show it, share of it
-SETTLED = 1e-3  # mm, or a share: a step shorter than this changes nothing
 # both, and Shape.shown, were chosen on 38 rendered rings
+SETTLED = 1e-3  # mm, or a share: a step shorter than this changes nothing
 
 
 @dataclass(frozen=True)
@@ -182,7 +182,7 @@ def fit_shape(
         radius = np.clip(radius + step[:, 2], 1.0, None)
         plan = plan + step[:, 3:]
         ratio = float(np.clip(ratio + dk, 0.15, 1.6))
-        if abs(dk) < SETTLED and np.abs(step[:, :3]).max() < SETTLED and np.abs(step[:, 3:]).max() < SETTLED:
+        if max(abs(dk), np.abs(step).max()) < SETTLED:
             break
     rms = np.sqrt((weight * res**2).sum(1) / np.maximum(weight.sum(1), 1e-9))
     return Fit(shape, centre, radius, plan, ratio, cost, rms)

@@ -73,7 +73,8 @@ class DecorationResult:
     ideals : tuple of Ideal
         The even pattern nearest to each ring.
     borders : tuple of Border
-        Piped border of touching shells along the rim; its shells are no decorations.
+        Piped borders of touching shells, which are no decorations: along the rim; that at the foot is the pipeline's to
+        add, since all photos show it.
     kinds : tuple of KindFit
         Solids that the pieces are like, the doubtful ones included: what stands on the top in the other photos.
     traced : Traced or None

@@ -127,6 +127,14 @@ def find_feet(
     )
 
 
+@dataclass(frozen=True)
+class _Border:
+    """Where pieces end near the rim: rise (N,) of whichever stands higher, foot or rim, NaN where neither is told."""
+
+    rise_mm: Array
+    on_rim: NDArray[np.bool_]
+
+
 def _search(
     pixels: NDArray[np.uint8],
     view: View,
@@ -135,7 +143,7 @@ def _search(
     solids: Solids,
     eye_mm: Array,
     settings: FeetSettings,
-) -> "tuple[Array, Array, _Border]":
+) -> tuple[Array, Array, _Border]:
     """Rise (K, N) of every piece taken for each of the shapes, NaN where no foot shows, the shapes' shares, and where
     the pieces end near the rim.
     """
@@ -158,14 +166,6 @@ def _search(
     likeliest = share.argmax(0) * len(each) + np.array(each)
     above = gap[likeliest][..., int(np.abs(rows.rise_mm).argmin())]
     return rise, share, _border(ends[likeliest], above, free[likeliest], settings)
-
-
-@dataclass(frozen=True)
-class _Border:
-    """Where pieces end near the rim: rise (N,) of whichever stands higher, foot or rim, NaN where neither is told."""
-
-    rise_mm: Array
-    on_rim: NDArray[np.bool_]
 
 
 def _border(ends_mm: Array, above_mm: Array, free: NDArray[np.bool_], settings: FeetSettings) -> _Border:

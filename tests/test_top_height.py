@@ -89,8 +89,8 @@ def draw(
             z = truth.top_z_mm(cx, cy) + 2 * solid.height_ratio * radius * up  # it follows the icing that it stands on
             _fill(label, view, np.stack([cx, cy, z], -1), DECORATION)
     if view.eye_mm[2] < truth.height_mm:  # the side hides what stands behind its rim
-        near = np.argsort(a[view.to_camera(rim)[:, 2] < view.to_camera([0, 0, truth.height_mm])[2]])
-        front = rim[view.to_camera(rim)[:, 2] < view.to_camera([0, 0, truth.height_mm])[2]][near]
+        front = rim[view.to_camera(rim)[:, 2] < view.to_camera([0, 0, truth.height_mm])[2]]
+        front = front[np.argsort(np.arctan2(front[:, 1], front[:, 0]) % (2 * np.pi))]
         wall = np.concatenate([front, front[::-1] * [1, 1, 0]])
         corners = np.round(((view.project(wall) + 0.5) * 2 - 0.5) * 16).astype(np.int32)
         cv2.fillPoly(label, [corners], BODY, shift=4)
