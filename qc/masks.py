@@ -13,6 +13,7 @@ from qc.quantities import Decoration
 from qc.unroll import SidePicture, TopPicture
 
 Mask = NDArray[np.bool_]
+Picture = NDArray[np.float32]
 
 
 @dataclass(frozen=True)
@@ -29,12 +30,12 @@ class MaskSettings:
     around_piece_mm: float = 2.0  # margin round them on the top
 
 
-def labelled(finding: Finding | None, label: str, at_px: NDArray[np.float32], least: float) -> Mask:
-    """Where a flattened picture shows something of a label."""
+def probabilities(finding: Finding | None, labels: Sequence[str], at_px: NDArray[np.float32]) -> list[Picture]:
+    """How probable (rows, cols) each label is in a flattened picture; nowhere without a finding."""
     if finding is None:
-        return np.zeros(at_px.shape[:2], bool)
-    at = at_px * np.float32(finding.scale_px) + np.array(finding.offset_px, np.float32)
-    return np.asarray(cv2.remap(finding.probability(label), at[..., 0], at[..., 1], cv2.INTER_LINEAR) > least)
+        return [np.zeros(at_px.shape[:2], np.float32) for _ in labels]
+    x, y = (at_px[..., k] * np.float32(finding.scale_px) + np.float32(finding.offset_px[k]) for k in range(2))
+    return [np.asarray(cv2.remap(finding.probability(label), x, y, cv2.INTER_LINEAR)) for label in labels]
 
 
 def wider(mask: Mask, mm: float, px_per_mm: float) -> Mask:
@@ -47,11 +48,11 @@ def side_valid(picture: SidePicture, body: Body, finding: Finding | None, settin
     """Places (rows, cols) of a side picture that show the icing well enough to be read."""
     z = picture.z_mm[:, None] / body.height_mm
     valid = picture.seen & (picture.facing > settings.facing) & (z > settings.low) & (z < settings.high)
-    border = labelled(finding, "foot_border", picture.at_px, settings.border)
+    border, *pieces = probabilities(finding, ("foot_border", "decoration", "card"), picture.at_px)
     tall = np.ones((2 * round(1.5 * picture.px_per_mm) + 1, 2 * round(0.5 * picture.px_per_mm) + 1), np.uint8)
-    valid &= ~(cv2.dilate(border.astype(np.uint8), tall) > 0)
-    for label in ("decoration", "card"):
-        valid &= ~wider(labelled(finding, label, picture.at_px, settings.piece), settings.piece_mm, picture.px_per_mm)
+    valid &= ~(cv2.dilate((border > settings.border).astype(np.uint8), tall) > 0)
+    for piece in pieces:
+        valid &= ~wider(piece > settings.piece, settings.piece_mm, picture.px_per_mm)
     return np.asarray(valid)
 
 
@@ -65,8 +66,8 @@ def top_valid(
     """Places (N, N) of a top picture that show the icing, away from its edge and from decorations."""
     n, scale = picture.pixels.shape[0], picture.px_per_mm
     valid = _disc(n, (n - 1) / 2, (n - 1) / 2, (body.radius_mm - body.edge_mm - settings.rim_mm) * scale)
-    pieces = labelled(finding, "decoration", picture.at_px, settings.piece)
-    valid &= ~wider(pieces, settings.around_piece_mm, scale)
+    (pieces,) = probabilities(finding, ("decoration",), picture.at_px)
+    valid &= ~wider(pieces > settings.piece, settings.around_piece_mm, scale)
     for d in decorations:
         column, row = picture.to_px(np.array([d.x_mm, d.y_mm]))
         valid &= ~_disc(n, column, row, (d.diameter_mm / 2 + settings.around_piece_mm) * scale)

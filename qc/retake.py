@@ -17,7 +17,7 @@ from qc.card_fold import standing_pose
 from qc.card_layout import CORNERS
 from qc.card_map import affine_scale
 from qc.errors import CardError, PhotoError
-from qc.finder import BOARD, BODY, CAKE, Finding, main_cake, rival
+from qc.finder import BOARD, BODY, Finding, main_cake, of_cake, rival
 from qc.lens_prior import exif_prior
 from qc.photo import Photo
 from qc.quantities import PhotoReport
@@ -208,7 +208,7 @@ def _cake(photo: Photo, finding: Finding, reasons: _Reasons, settings: RetakeSet
     inside = finding.inside()
     rows, cols = np.flatnonzero(inside.any(1)), np.flatnonzero(inside.any(0))
     window = labels[rows[0] : rows[-1] + 1, cols[0] : cols[-1] + 1]
-    cake = np.isin(window, CAKE)
+    cake = of_cake(window)
     if (window == BODY).mean() < settings.least_cake:
         reasons.faults.append(
             f"{photo.said} shows no cake large enough to measure; bring the whole cake and the card into the frame."

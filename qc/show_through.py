@@ -77,7 +77,7 @@ def find_show_through(
     ok &= cv2.erode(ok.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
     light = channel_mean(small)
     hue = cv2.GaussianBlur(small - light[..., None], (0, 0), 0.8)
-    colour = _difference(hue, own, ok & (np.abs(hue).max(-1) > 0.04))
+    colour = _difference(hue, own, ok & (_largest(hue) > 0.04))
     strong = ok & (colour > settings.wide_colour)
     if rings and strong.sum() > settings.widely * max(ok.sum(), 1):
         mixed = hue + light[..., None]
@@ -88,9 +88,9 @@ def find_show_through(
     if rings:
         flat = light - _row_median(light, ok, settings)
         hue = hue - _row_hue(hue, ok, settings)
-        colour = _difference(hue, own, ok & (np.abs(hue).max(-1) > 0.02))
+        colour = _difference(hue, own, ok & (_largest(hue) > 0.02))
     certain = (colour > settings.colour) | (flat < -settings.dark)
-    full = _difference(hue + flat[..., None], own, ok & ((np.abs(hue).max(-1) > 0.02) | (np.abs(flat) > 0.06)))
+    full = _difference(hue + flat[..., None], own, ok & ((_largest(hue) > 0.02) | (np.abs(flat) > 0.06)))
     reach = 2 * round(settings.core_mm * settings.px_per_mm) + 1
     core = cv2.dilate(full, np.ones((reach, reach), np.uint8))  # JPEG blurs colour: an edge lies part-way up
     off = ok & (full > np.maximum(settings.limit_seen, settings.part_way * core))
@@ -104,6 +104,12 @@ def _difference(log: NDArray[Any], own: Array, where: Mask) -> NDArray[Any]:
     if where.any():
         out[where] = delta_e2000(lab_of_linear(np.minimum(own * np.exp(log[where]), 1.5)), lab_of_linear(own))
     return out
+
+
+def _largest(hue: NDArray[Any]) -> NDArray[Any]:
+    """Largest size (rows, cols) of the three channels."""
+    size = np.abs(hue)
+    return np.maximum(np.maximum(size[..., 0], size[..., 1]), size[..., 2])
 
 
 def _row_median(light: NDArray[Any], ok: Mask, settings: ShowSettings, step: int = 4) -> NDArray[Any]:

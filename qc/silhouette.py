@@ -128,9 +128,9 @@ def graze_outline(view: View, body: Body, left: bool, settings: EdgeSettings) ->
 
 def linear_crop(pixels: NDArray[np.uint8], points_px: Array, margin: int = 4) -> tuple[NDArray[Any], Array]:
     """The part of a photo round some points in linear light, and its first pixel (x, y)."""
-    flat = points_px.reshape(-1, 2)
-    low = np.maximum(np.floor(flat.min(0)).astype(int) - margin, 0)
-    high = np.minimum(np.ceil(flat.max(0)).astype(int) + margin + 1, [pixels.shape[1], pixels.shape[0]])
+    x, y = points_px[..., 0], points_px[..., 1]
+    low = np.maximum(np.floor([x.min(), y.min()]).astype(int) - margin, 0)
+    high = np.minimum(np.ceil([x.max(), y.max()]).astype(int) + margin + 1, [pixels.shape[1], pixels.shape[0]])
     high = np.maximum(high, low + 1)
     part = np.ascontiguousarray(pixels[low[1] : high[1], low[0] : high[0]])
     return cv2.LUT(part, LINEAR), low.astype(float)
@@ -181,7 +181,7 @@ def _whitened(light: NDArray[Any]) -> NDArray[Any]:
     The noise is what second differences along the rows leave; they ignore what is smooth along the edge.
     """
     second = (light[2:] - 2 * light[1:-1] + light[:-2]).reshape(-1, 3) / np.sqrt(6)
-    size = np.linalg.norm(second, axis=1)
+    size = np.sqrt(np.einsum("ij,ij->i", second, second))
     calm = second[size < 3 * np.median(size)]
     covariance = calm.T @ calm / len(calm) + 4e-8 * np.eye(3)
     covariance += CHROMA_FLOOR * np.trace(covariance) / 3 * np.eye(3)

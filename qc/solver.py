@@ -17,14 +17,10 @@ TRIES = 4  # shorter and shorter steps before a direction is given up
 
 @dataclass(frozen=True)
 class Solution:
-    """Where a fit ended.
-
-    information (P, P): inverse covariance of all parameters, robust weights included.
-    """
+    """Where a fit ended."""
 
     problem: Problem  # its lines of sight followed to where the fit ended
     parameters: Array
-    information: Array
     cost: float
     converged: bool
     residuals: tuple[Array, ...]  # per photo, in standard deviations
@@ -48,12 +44,14 @@ def solve(problem: Problem, start: Array, steps: int) -> Solution:
     p, damping = _within_limits(start), 1e-3
     problem, cost, residuals = _evaluated(problem, p)
     converged = False
-    information = np.eye(problem.size)
     for _ in range(steps):
-        information, curvature, gradient = _normal_equations(problem, p, residuals)
+        photos, gradient = _linear(problem, p, residuals)
         free = np.ones(problem.size, bool)
         free[joint.EDGE] = p[joint.EDGE] > joint.LEAST_EDGE_MM or gradient[joint.EDGE] < 0
-        for inner in (curvature, *[information] * TRIES):
+        inner = _curvature(problem, photos, by_weight=False)
+        for attempt in range(1 + TRIES):
+            if attempt == 1:
+                inner = _curvature(problem, photos, by_weight=True)
             step = np.zeros(problem.size)
             damped = inner + damping * np.diag(np.diag(inner))
             step[free] = np.linalg.solve(damped[np.ix_(free, free)], -gradient[free])
@@ -63,7 +61,7 @@ def solve(problem: Problem, start: Array, steps: int) -> Solution:
             gain = cost - new_cost
             if gain >= 0 or promised < SETTLED:
                 break
-            if inner is not curvature:
+            if attempt > 0:
                 damping *= 10
         if gain < 0:
             converged = True
@@ -73,7 +71,7 @@ def solve(problem: Problem, start: Array, steps: int) -> Solution:
         if gain < SETTLED:
             converged = True
             break
-    return Solution(problem, p, information, cost, converged, residuals)
+    return Solution(problem, p, cost, converged, residuals)
 
 
 def _within_limits(p: Array) -> Array:
@@ -97,26 +95,43 @@ def _evaluated(problem: Problem, p: Array) -> tuple[Problem, float, tuple[Array,
     return replace(problem, terms=terms), float(total), tuple(residuals)
 
 
-def _normal_equations(problem: Problem, p: Array, residuals: Sequence[Array]) -> tuple[Array, Array, Array]:
-    """Information (P, P), the cost's curvature (P, P) and gradient (P,), halved both."""
-    n = problem.size
-    information, curvature, gradient = np.zeros((n, n)), np.zeros((n, n)), np.zeros(n)
-    rows, off = problem.cake_rows, problem.cake_rows @ (p[:CAKE] - problem.cake_mean)
-    for matrix in (information, curvature):
-        matrix[:CAKE, :CAKE] += rows.T @ rows
-    gradient[:CAKE] += rows.T @ off
+@dataclass(frozen=True)
+class _Linear:
+    """A photo's residuals to first order, and how much each counts."""
+
+    at: NDArray[np.int64]  # the parameters they depend on: the cake's, then the photo's own
+    jacobian: Array
+    weight: Array  # Cauchy's
+    bend: Array  # second derivative of the cost, held positive
+    prior: Array  # (PHOTO, PHOTO) inverse covariance of what is known of the photo beforehand
+
+
+def _linear(problem: Problem, p: Array, residuals: Sequence[Array]) -> tuple[list[_Linear], Array]:
+    """All photos to first order, and the cost's gradient (P,), halved."""
+    gradient = np.zeros(problem.size)
+    gradient[:CAKE] = problem.cake_rows.T @ (problem.cake_rows @ (p[:CAKE] - problem.cake_mean))
+    photos = []
     for k, term in enumerate(problem.terms):
         b, r = problem.block(k), residuals[k]
-        photo = p[b]
+        photo, prior = p[b], term.prior_rows.T @ term.prior_rows
         jacobian = np.concatenate(joint.photo_jacobian(problem, k, p[:CAKE], photo), axis=1)
         square = (r / problem.robust_scale(term)) ** 2
         weight = 1 / (1 + square)
         bend = weight * np.maximum((1 - square) * weight, LEAST_CURVATURE)
         at = np.r_[:CAKE, b]
-        prior = term.prior_rows.T @ term.prior_rows
-        for matrix, w in ((information, weight), (curvature, bend)):
-            matrix[np.ix_(at, at)] += jacobian.T @ (jacobian * w[:, None])
-            matrix[b, b] += prior
         gradient[at] += jacobian.T @ (weight * r)
         gradient[b] += prior @ (photo - term.prior_mean)
-    return information, curvature, gradient
+        photos.append(_Linear(at, jacobian, weight, bend, prior))
+    return photos, gradient
+
+
+def _curvature(problem: Problem, photos: Sequence[_Linear], by_weight: bool) -> Array:
+    """Second derivatives (P, P) of the cost, halved: its own, or those of weights alone."""
+    out = np.zeros((problem.size, problem.size))
+    out[:CAKE, :CAKE] = problem.cake_rows.T @ problem.cake_rows
+    for photo in photos:
+        each = photo.weight if by_weight else photo.bend
+        out[np.ix_(photo.at, photo.at)] += photo.jacobian.T @ (photo.jacobian * each[:, None])
+        own = photo.at[CAKE:]
+        out[np.ix_(own, own)] += photo.prior
+    return out

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from scipy.optimize import minimize
 
 from qc import joint
-from qc.contour import Board
+from qc.camera import View
 from qc.errors import OutlineError
 from qc.finder import BOARD, BODY, CARD, DECORATION, FOOT_BORDER, OTHER, Finding
 from qc.fit_terms import FitSettings, PhotoInput
@@ -22,7 +22,7 @@ from qc.pose import Pose
 
 Array = NDArray[np.float64]
 _A = np.linspace(0, 2 * np.pi, 40, endpoint=False)
-_CIRCLE = np.stack([np.cos(_A), np.sin(_A)], -1)
+_CIRCLE = np.stack([np.cos(_A), np.sin(_A), 0 * _A], -1)
 
 
 @dataclass(frozen=True)
@@ -38,43 +38,50 @@ class StartSettings:
     plain_height_mm: tuple[float, float] = (75.0, 45.0)  # cakes' usual height and its spread, which breaks ties
 
 
+SUBPIXEL = 4  # bits of a pixel that corners of a hull are rounded to
+
+
 @dataclass(frozen=True)
 class _Map:
-    """Weights (h, w) at the shrunken finder's resolution, and how photo pixels get there."""
+    """Weights (h, w) at the shrunken finder's resolution, and how photo pixels get there: times `step` plus `offset`."""
 
     weight: NDArray[np.float32]
-    finding: Finding
-    shrink: int
+    step: float  # in the hull's own small units, as `offset`
+    offset: Array
+
+    @classmethod
+    def of(cls, layer: NDArray[np.float32], finding: Finding, shrink: int) -> "_Map":
+        """A layer (h, w) at the finder's resolution, shrunk."""
+        h, w = layer.shape
+        weight = cv2.resize(layer, (w // shrink, h // shrink), interpolation=cv2.INTER_AREA)
+        unit = 1 << SUBPIXEL
+        offset = unit * ((np.array(finding.offset_px) + 0.5) / shrink - 0.5)
+        return cls(np.asarray(weight, np.float32), unit * finding.scale_px / shrink, offset)
 
     def covered(self, points_px: Array) -> float:
         """Sum of the weights inside the convex hull of photo points (N, 2)."""
-        p = (self.finding.to_net(points_px) + 0.5) / self.shrink - 0.5
-        if not np.isfinite(p).all() or np.abs(p).max() > 1e4:
+        p = np.round(points_px * self.step + self.offset)
+        if not np.abs(p).max() < 10_000 << SUBPIXEL:  # also where a point lies behind the lens
             return -1e6
-        h, w = self.weight.shape
-        low, high = np.floor(p.min(0)).astype(int), np.ceil(p.max(0)).astype(int) + 1
-        low, high = np.clip(low, 0, [w, h]), np.clip(high, 0, [w, h])
-        if (high <= low).any():
+        hull = cv2.convexHull(p.astype(np.int32))
+        x, y, w, h = (v >> SUBPIXEL for v in cv2.boundingRect(hull))
+        left, top = max(x, 0), max(y, 0)
+        part = self.weight[top : max(y + h + 2, 0), left : max(x + w + 2, 0)]
+        if part.size == 0:
             return 0.0
-        part = self.weight[low[1] : high[1], low[0] : high[0]]
         mask = np.zeros(part.shape, np.uint8)
-        cv2.fillConvexPoly(mask, cv2.convexHull(np.round((p - low) * 16).astype(np.int32)), 1, cv2.LINE_8, 4)
+        cv2.fillConvexPoly(mask, hull - [left << SUBPIXEL, top << SUBPIXEL], 1, cv2.LINE_8, SUBPIXEL)
         return float(cv2.mean(part, mask)[0] * cv2.countNonZero(mask))
-
-
-def _shrunk(layer: NDArray[np.float32], shrink: int) -> NDArray[np.float32]:
-    h, w = layer.shape
-    return np.asarray(cv2.resize(layer, (w // shrink, h // shrink), interpolation=cv2.INTER_AREA), np.float32)
 
 
 def _body_map(finding: Finding, shrink: int) -> _Map:
     p = finding.probabilities
-    return _Map(_shrunk(p[BODY] - p[OTHER] - p[BOARD] - p[CARD], shrink), finding, shrink)
+    return _Map.of(p[BODY] - p[OTHER] - p[BOARD] - p[CARD], finding, shrink)
 
 
 def _board_map(finding: Finding, shrink: int) -> _Map:
     p = finding.probabilities
-    return _Map(_shrunk(p[BOARD] - p[OTHER] - p[CARD], shrink), finding, shrink)
+    return _Map.of(p[BOARD] - p[OTHER] - p[CARD], finding, shrink)
 
 
 def _mask_box(finding: Finding, labels: tuple[int, ...]) -> tuple[Array, Array]:
@@ -143,23 +150,33 @@ def cover_body(
     at = [joint.RADIUS, joint.HEIGHT] + [b.start + j for b in blocks for j in (joint.PLACE_X, joint.PLACE_Y)]
     scale = np.array([settings.size_mm, settings.height_mm] + [settings.place_mm] * (2 * len(maps)))
     whole = sum(float(np.maximum(m.weight, 0).sum()) for m in maps)
+    views = [_from_place(start[: joint.CAKE], start[b], size) for b, size in zip(blocks, sizes_px, strict=True)]
+    begin = start[at]
 
     def cost(x: Array) -> float:
-        p = start.copy()
-        p[at] += x * scale
-        radius, height = p[joint.RADIUS], p[joint.HEIGHT]
+        radius, height, *places = begin + x * scale
         if radius < 20 or height < 10:
             return 10.0
         edge = settings.edge_share * radius
         rings = [(radius, 0.0), (radius, height - edge), (radius - edge, height)]
-        solid = np.concatenate([np.column_stack([r * _CIRCLE, np.full(len(_CIRCLE), z)]) for r, z in rings])
+        solid = np.concatenate([_CIRCLE * [r, r, 0] + [0, 0, z] for r, z in rings])
         seen = 0.0
-        for m, b, size in zip(maps, blocks, sizes_px, strict=True):
-            seen += m.covered(joint.cake_view(p[: joint.CAKE], p[b], size).project(solid))
+        for m, view, x_mm, y_mm in zip(maps, views, places[::2], places[1::2], strict=True):
+            seen += m.covered(view.project(solid + [x_mm, y_mm, 0]))
         usual, spread = settings.plain_height_mm
         return 1 - seen / whole + 1e-3 * ((height - usual) / spread) ** 2
 
     return _moved(start, at, scale, _search(cost, len(at), settings, (1.0, 0.4)))
+
+
+def _from_place(cake: Array, photo: Array, size_px: tuple[int, int]) -> View:
+    """A photo seen from the board's face where the card's own axes begin: a round cake stands there unturned."""
+    block = photo.copy()
+    block[[joint.PLACE_X, joint.PLACE_Y, joint.YAW]] = 0.0
+    return joint.cake_view(cake, block, size_px)
+
+
+BOARD_PLACES = 48  # along the board's edge
 
 
 def cover_board(
@@ -176,13 +193,14 @@ def cover_board(
     scale = np.array([settings.size_mm, 5.0, 5.0] + [0.05] * square)
     whole = sum(float(np.maximum(m.weight, 0).sum()) for m in maps)
     views = [joint.cake_view(start[: joint.CAKE], start[b], size) for b, size in zip(blocks, sizes_px, strict=True)]
+    cake, begin = start[: joint.CAKE].copy(), start[at]
+    both = np.zeros((2 * BOARD_PLACES, 3))
+    both[BOARD_PLACES:, 2] = -start[joint.BOARD_T]
 
     def cost(x: Array) -> float:
-        p = start.copy()
-        p[at] += x * scale
-        board: Board = joint.board_of(p[: joint.CAKE], square)
-        places, _ = board.edge_points(48)
-        both = np.concatenate([np.column_stack([places, np.full(len(places), z)]) for z in (0.0, -board.thickness_mm)])
+        cake[at] = begin + x * scale
+        places, _ = joint.board_of(cake, square).edge_points(BOARD_PLACES)
+        both[:BOARD_PLACES, :2] = both[BOARD_PLACES:, :2] = places
         seen = sum(m.covered(view.project(both)) for m, view in zip(maps, views, strict=True))
         return 1 - seen / max(whole, 1.0)
 

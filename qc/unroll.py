@@ -119,8 +119,9 @@ def side_picture(
     theta = np.arange(first, last, step)
     z = np.arange(body.height_mm, -1e-9, -1 / px_per_mm)
     points, facing = _side_grid(view, body, theta, z)
-    flat = cv2.remap(pixels, points[..., 0], points[..., 1], cv2.INTER_LINEAR)
-    inside = (points > 0).all(-1) & (points < np.array([view.width_px - 1, view.height_px - 1])).all(-1)
+    across, down = points[..., 0], points[..., 1]
+    flat = cv2.remap(pixels, across, down, cv2.INTER_LINEAR)
+    inside = (across > 0) & (down > 0) & (across < view.width_px - 1) & (down < view.height_px - 1)
     return SidePicture(np.asarray(flat, np.uint8), theta, z, px_per_mm, facing, inside & (facing > 0), points, name)
 
 
