@@ -30,6 +30,7 @@ class BodyDerivatives:
     edge: Array
     waves: Array  # (N, 2 len(HARMONICS))
     profile: Array  # (N, len(PROFILE_KNOTS))
+    turn: Array  # by the points' own turn (rad) about the frame's Z, clockwise from above
 
 
 @dataclass(frozen=True)
@@ -132,6 +133,9 @@ class Body:
         by_u = by_u + (turn.real * self.lean_mm[0] + turn.imag * self.lean_mm[1]) / (HIGH - LOW)
         q2 = np.minimum(rho / self.radius_mm, 1.0) ** 2 / RIM**2
         dome_radius = np.where(rho < self.radius_mm, 2 * self.dome_mm * q2 / self.radius_mm, 0.0)
+        along, across = (dx * y - dy * x) / rho, -(dx * x + dy * y) / rho  # a turned point moves so: outwards, round
+        waves = self.harmonics_mm[:, 0] - 1j * self.harmonics_mm[:, 1]
+        by_theta = ((powers * HARMONICS) @ (1j * waves)).real
         return BodyDerivatives(
             radius=-by_a - by_b * dome_radius,
             height=by_a * by_u * u / self.height_mm * inside - by_b,
@@ -142,6 +146,7 @@ class Body:
             edge=by_a + by_b - 1,
             waves=-by_a[:, None] * np.stack([powers.real, powers.imag], -1).reshape(len(x), -1),
             profile=-by_a[:, None] * profile,
+            turn=by_a * (along - by_theta * across / rho) - by_b * (self.slope[0] * y - self.slope[1] * x),
         )
 
     def _side_radius_xy(self, cos: Array, sin: Array, u: Array) -> Array:

@@ -15,6 +15,7 @@ from qc.contour import (
     ROUGH_SEARCH,
     Board,
     Contour,
+    Grazing,
     board_contours,
     board_crossings,
     body_contour,
@@ -157,14 +158,14 @@ def _photo_prior(name: str, i: PhotoInput, pose: Pose, block: Array, settings: F
     return rows, mean
 
 
-def _outline_points(view: View, body: Body, contour: Contour, edges: Edges, sigma_px: Array) -> joint.OutlinePoints:
-    near = None if contour.along_mm is None else contour.along_mm[edges.index]
-    grazing, gradient = clearance_gradient(view, body, edges.points_px, near)
-    size = np.linalg.norm(gradient, axis=1)
-    flat = contour.foot[edges.index]
-    no = np.zeros(len(flat), bool)
-    size = np.maximum(size, 1e-4)
-    return joint.OutlinePoints(edges.points_px, gradient / size[:, None], size, grazing.along_mm, flat, no, sigma_px)
+def _body_points(
+    edges: Edges, contour: Contour, along_mm: Array, gradient: Array, sigma_px: Array
+) -> joint.OutlinePoints:
+    """Edges (M,) of a contour for the fit: along_mm (M,) and gradient (M, 2) are those of their own lines of sight."""
+    size = np.maximum(np.linalg.norm(gradient, axis=1), 1e-4)
+    no = np.zeros(len(size), bool)
+    foot = contour.foot[edges.index]
+    return joint.OutlinePoints(edges.points_px, gradient / size[:, None], size, along_mm, foot, no, sigma_px)
 
 
 def _board_points(
@@ -238,33 +239,41 @@ def _term(
     view = joint.cake_view(cake, photo, size)
     zoom = max(size) / 2016
     per_mm = view.px_per_mm(np.array([0.0, 0.0, 0.5 * body.height_mm]))
-    border = _border_contour(view, body, i.icing_border)
+    border, sight, gradient = _border_contour(view, body, i.icing_border)
     anchors = _anchors(i, border, settings)
-    points = _outline_points(view, body, border, anchors, anchors.sigma_px * settings.crowd)
+    at = anchors.index
+    points = _body_points(anchors, border, sight.along_mm[at], gradient[at], anchors.sigma_px * settings.crowd)
     worth, traced = np.zeros(0), None
     if how.reach_px > 0:
         contour = body_contour(view, body, settings.body_points, predicted.near_px)
         traced = contour.points_px
         on_board = beyond(i.finding, contour.points_px, contour.normals, ask)[BOARD] > ask.least_probability
-        ends = board_crossings(contour, board_contours(view, board, settings.board_points), ask.board_px * zoom)
+        boards = board_contours(view, board, settings.board_points)
+        ends = board_crossings(contour, boards, ask.board_px * zoom)
         edges = _fine_edges(i, contour, body_sides_fit(i.finding, contour, ask), how, zoom, on_board, ends)
         own = np.hypot(edges.sigma_px, settings.texture_mm * per_mm) * settings.crowd
         worth = 1 - beyond(i.finding, edges.points_px, contour.normals[edges.index], ask)[BODY]
-        points = joint.joined(_outline_points(view, body, contour, edges, own), points)
-    on_edge = _on_board(i, view, board, settings, how, zoom, per_mm)
+        near = None if contour.along_mm is None else contour.along_mm[edges.index]
+        sight, gradient = clearance_gradient(view, body, edges.points_px, near)
+        points = joint.joined(_body_points(edges, contour, sight.along_mm, gradient, own), points)
+    else:
+        boards = _board_border(view, board, i.whole_border)
+    on_edge = _on_board(i, view, boards, settings, how, zoom, per_mm)
     rows, mean = _photo_prior(name, i, pose, start, settings)
     fine = len(points) - len(anchors.index)
     return joint.PhotoTerm(name, size, i.card, scale, points, on_edge, rows, mean, fine, worth, settings.crowd, traced)
 
 
 def _on_board(
-    i: PhotoInput, view: View, board: Board, settings: FitSettings, how: Round, zoom: float, per_mm: float
+    i: PhotoInput,
+    view: View,
+    boards: tuple[Contour, Contour],
+    settings: FitSettings,
+    how: Round,
+    zoom: float,
+    per_mm: float,
 ) -> joint.OutlinePoints:
     """Points of the board's upper and lower edge: of the finder's border, or of the photo itself."""
-    if how.reach_px > 0:
-        boards = board_contours(view, board, settings.board_points)
-    else:
-        boards = _board_border(view, board, i.whole_border)
     found = []
     for lower, c in enumerate(boards):
         keep = (board_ends(i.finding, c.points_px, c.normals, EdgeSettings()) > 0) & (c.foot == lower)
@@ -314,12 +323,15 @@ def _contact(i: PhotoInput, contour: Contour, keep: NDArray[np.bool_], how: Roun
     return found if 2 * len(found.index) > keep.sum() else _fine_edges(i, contour, keep, how, zoom)
 
 
-def _border_contour(view: View, body: Body, border: Border) -> Contour:
-    """The finder's border as a contour: which of its points lie on the board is the body's to say."""
+def _border_contour(view: View, body: Body, border: Border) -> tuple[Contour, Grazing, Array]:
+    """The finder's border as a contour, its lines of sight past the body, and the gradient (N, 2) of their clearance.
+
+    Which of its points lie on the board is the body's to say.
+    """
     near = graze(view.eye_mm, view.rays(border.points_px), body, samples=ROUGH_SEARCH).along_mm
-    grazing, gradient = clearance_gradient(view, body, border.points_px, near)
+    sight, gradient = clearance_gradient(view, body, border.points_px, near)
     size = np.linalg.norm(gradient, axis=1)
-    return Contour(border.points_px, border.normals, np.maximum(size, 1e-4), grazing.foot, grazing.along_mm)
+    return Contour(border.points_px, border.normals, np.maximum(size, 1e-4), sight.foot), sight, gradient
 
 
 def _border_edges(finding: Finding, contour: Contour, keep: NDArray[np.bool_], settings: FitSettings) -> Edges:

@@ -4,7 +4,7 @@ Parameters: first those of the cake (shared by all photos), then one block a pho
 the cake's block and its own, so the Jacobian is built block by block.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
@@ -213,13 +213,13 @@ def photo_jacobian(
     at = _body_places(term.body, view)
     by_photo[body] = _moved_by_photo(term.body, at, cake, photo)
     by_photo[body, BODY_SHIFT] = 1 / term.body.sigma_px
-    by_cake[body] = _moved_by_cake(term.body, at, cake)
+    by_cake[body], by_photo[body, YAW] = _moved_by_cake(term.body, at, cake)
     by_cake[body, BOARD_T] = by_photo[body, _UP]
-    by_photo[body, YAW] = _turned(body_of(cake).distance_mm, term.body, at)
     edge = board_of(cake, problem.square)
     at, _ = _board_places(term.board, view, edge)
     by_photo[board] = _moved_by_photo(term.board, at, cake, photo)
-    by_photo[board, YAW] = _turned(lambda p: edge.distance_mm(p[:, 0], p[:, 1]), term.board, at)
+    outward, size = edge.outward(at[:, 0], at[:, 1]), term.board.gradient_mm * term.board.sigma_px
+    by_photo[board, YAW] = (outward[:, 0] * at[:, 1] - outward[:, 1] * at[:, 0]) / size
     by_photo[board, BOARD_SHIFT] = 1 / term.board.sigma_px
     by_cake[board, BOARD_T] = np.where(term.board.lower, 0.0, by_photo[board, _UP])
     by_photo[corners:, _UP] = 0.0
@@ -246,21 +246,15 @@ def _moved_by_photo(points: OutlinePoints, at_mm: Array, cake: Array, photo: Arr
     return out
 
 
-def _turned(distance_mm: Callable[[Array], Array], points: OutlinePoints, at_mm: Array) -> Array:
-    """Derivative (M,) of outline residuals by the cake's turn: a round cake hardly changes, so by distances."""
-    h = 1e-3
-    moved = at_mm + h * np.stack([at_mm[:, 1], -at_mm[:, 0], 0 * at_mm[:, 0]], -1)
-    return (distance_mm(moved) - distance_mm(at_mm)) / (h * points.gradient_mm * points.sigma_px)
-
-
-def _moved_by_cake(points: OutlinePoints, at_mm: Array, cake: Array) -> Array:
-    """Derivatives (M, CAKE) of the body's outline residuals by its shape, lines of sight fixed in the cake frame."""
+def _moved_by_cake(points: OutlinePoints, at_mm: Array, cake: Array) -> tuple[Array, Array]:
+    """Derivatives of the body's outline residuals by its shape (M, CAKE) and turn (M,), lines of sight fixed."""
     out = np.zeros((len(points), CAKE))
     d = body_of(cake).derivatives(at_mm)
     out[:, RADIUS], out[:, HEIGHT], out[:, TAPER], out[:, LEAN] = d.radius, d.height, d.taper, d.lean
     out[:, SLOPE], out[:, DOME], out[:, WAVES], out[:, PROFILE] = d.slope, d.dome, d.waves, d.profile
     out[:, EDGE] = d.edge
-    return np.asarray(out / (points.gradient_mm * points.sigma_px)[:, None], np.float64)
+    size = points.gradient_mm * points.sigma_px
+    return out / size[:, None], d.turn / size
 
 
 def _board_jacobian(points: OutlinePoints, x: Array, y: Array, cake: Array, square: bool) -> Array:

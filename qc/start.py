@@ -43,7 +43,7 @@ SUBPIXEL = 4  # bits of a pixel that corners of a hull are rounded to
 
 @dataclass(frozen=True)
 class _Map:
-    """Weights (h, w) at the shrunken finder's resolution, and how photo pixels get there: times `step` plus `offset`."""
+    """Weights (h, w) at the shrunken finder's resolution, and how photo pixels get there: by step, then offset."""
 
     weight: NDArray[np.float32]
     step: float  # in the hull's own small units, as `offset`

@@ -142,17 +142,17 @@ def test_a_known_cake_is_recovered_within_its_uncertainty() -> None:
     assert spread.max() < 2.2
 
 
-def test_edges_of_something_else_do_not_hold_the_fit_up() -> None:
-    """A third of each outline lies on another edge 6 px off: few steps lead to where many lead, from the truth too."""
-    asked, p = problem(NOISE_PX, np.random.default_rng(7))
+@pytest.mark.parametrize("seed", [5, 6, 7, 8])
+def test_edges_of_something_else_do_not_hold_the_fit_up(seed: int) -> None:
+    """A third of each outline lies on another edge 6 px off: from 2 mm away few steps lead to where many lead."""
+    asked, p = problem(NOISE_PX, np.random.default_rng(seed))
     for k, t in enumerate(asked.terms):
         px = t.body.points_px.copy()
         px[10:40] += 6.0 * t.body.normals[10:40]
         asked.terms[k] = replace(t, body=replace(t.body, points_px=px))
     start = p.copy()
-    start[[joint.RADIUS, joint.HEIGHT]] += 1.0, -1.0
-    found = solve(asked, start, 12)
-    best = min((solve(asked, q, 60) for q in (start, p)), key=lambda s: s.cost)
+    start[[joint.RADIUS, joint.HEIGHT]] += 2.0, -2.0
+    found, best = solve(asked, start, 12), solve(asked, start, 60)
     assert found.converged
     assert found.cost < best.cost + 0.5
     assert found.parameters[joint.RADIUS] == pytest.approx(best.parameters[joint.RADIUS], abs=0.1)
