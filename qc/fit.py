@@ -65,7 +65,8 @@ KNOWN_TURN_RAD = np.radians(1.2)  # standard uncertainty of a turn that decorati
 FAR_TURN_RAD = np.radians(2.0)  # beyond this the shape changes, so that edges are looked for in several rounds
 FOLLOWED = 2  # starts that are followed closely
 SAME_MM = 1.0  # starts whose sizes differ by less, on the same kind of board, lead to the same cake
-FAR_BEHIND = 0.9  # what has fewer agreeing edges than this share of the most is looked at once only
+FAR_BEHIND = 0.9  # on a kind of board with fewer agreeing edges than this share of the most no further start is tried
+STILL_OPEN = 0.8  # a start with so few is not followed: a quick look's counts tell no finer
 AGREES = 3.0  # an edge nearer than so many of its standard deviations agrees
 DOME_SHOWS_MM = 0.5  # from here on the top's middle stands out over its rim
 ROUND_ENOUGH = 0.2  # share of the seen board that a circle may leave out; of six square ones it left 0.32 and more
@@ -206,7 +207,7 @@ def _best_of(
             quick += looked(t, _stiff(t), t.settings.wide_px)
     followed: list[tuple[float, _Trial]] = []
     quick.sort(key=lambda q: -q[0])
-    promising = [t for count, t in quick[:FOLLOWED] if count > FAR_BEHIND * quick[0][0]]
+    promising = [t for count, t in quick[:FOLLOWED] if count > STILL_OPEN * quick[0][0]]
     for k, t in enumerate(promising):
         if not any(_alike(t, before) for before in promising[:k]):
             followed += looked(t, t, t.settings.close_px)
