@@ -15,7 +15,7 @@ from qc.finder import BODY, FOOT_BORDER
 from qc.fit_terms import FitSettings, PhotoInput, Round, cake_prior, terms_of
 from qc.many_starts import likeliest
 from qc.pose import Pose, solve_pose
-from qc.solver import Solution, solve
+from qc.solver import NEARLY_SETTLED, SETTLED, Solution, solve
 from qc.start import StartSettings, cover_board, cover_body, rough
 
 Array = NDArray[np.float64]
@@ -65,6 +65,7 @@ KNOWN_TURN_RAD = np.radians(1.2)  # standard uncertainty of a turn that decorati
 FAR_TURN_RAD = np.radians(2.0)  # beyond this the shape changes, so that edges are looked for in several rounds
 FOLLOWED = 2  # starts that are followed closely
 SAME_MM = 1.0  # starts whose sizes differ by less, on the same kind of board, lead to the same cake
+OTHER_BOARD = 0.85  # of the edges that agree among all near a rough outline: a kind of board with fewer is the wrong one
 FAR_BEHIND = 0.9  # on a kind of board with fewer agreeing edges than this share of the most no further start is tried
 STILL_OPEN = 0.8  # a start with so few is not followed: a quick look's counts tell no finer
 AGREES = 3.0  # an edge nearer than so many of its standard deviations agrees
@@ -199,7 +200,10 @@ def _best_of(
         return not on_it or max(on_it) > FAR_BEHIND * max(count for count, _ in found)
 
     quick: list[tuple[float, _Trial]] = []
-    drawn = [_drawn(inputs, poses, trial, scale) for trial in trials]
+    counted = [(trial, *_drawn(inputs, poses, trial, scale)) for trial in trials]
+    most = max(count for *_, count in counted)
+    trials = [trial for trial, _, count in counted if count > OTHER_BOARD * most]
+    drawn = [t for _, t, count in counted if count > OTHER_BOARD * most]
     for t in drawn:
         quick += looked(t, _stiff(t), t.settings.wide_px)
     for t in [trial for trial in trials if likely(quick, trial.settings.board_t_mm)]:
@@ -225,13 +229,16 @@ def _alike(a: _Trial, b: _Trial) -> bool:
     return a.settings.board_t_mm == b.settings.board_t_mm and bool(near.all())
 
 
-def _drawn(inputs: Mapping[str, PhotoInput], poses: Mapping[str, Pose], trial: _Trial, scale: Array) -> _Trial:
-    """The trial begun where most of the photos' edges agree, among many cakes that the finder's borders allow."""
+def _drawn(
+    inputs: Mapping[str, PhotoInput], poses: Mapping[str, Pose], trial: _Trial, scale: Array
+) -> tuple[_Trial, float]:
+    """The trial begun where most of the photos' edges agree, of many cakes near the finder's borders, and how many."""
     t = _stiff(trial)
     terms = terms_of(inputs, poses, t.parameters, t.start, scale, t.square, t.settings, Round(0.0, 0.0))
     rows, mean = cake_prior(t.settings, t.start)
     problem = joint.Problem(terms, rows, mean, t.square, t.settings.robust)
-    return replace(trial, parameters=likeliest(inputs, problem, t.parameters))
+    parameters, agreeing = likeliest(inputs, problem, t.parameters)
+    return replace(trial, parameters=parameters), agreeing
 
 
 def _agreeing(problem: joint.Problem, solution: Solution) -> float:
@@ -316,12 +323,13 @@ def _rounds(
     """Fit to the photos' own edges, in rounds that look ever closer."""
     settings, p = trial.settings, trial.parameters
     terms: list[joint.PhotoTerm] = []
-    for reach, expected, steps in looks:
+    for look in looks:
+        reach, expected, steps = look
         terms = terms_of(inputs, poses, p, trial.start, scale, trial.square, settings, Round(reach, expected), terms)
         _enough(terms)
         rows, mean = cake_prior(settings, trial.start)
         problem = joint.Problem(terms, rows, mean, trial.square, settings.robust)
-        solution = solve(problem, p, steps)
+        solution = solve(problem, p, steps, SETTLED if look == settings.last_px[-1] else NEARLY_SETTLED)
         p = solution.parameters
     return problem, solution
 

@@ -61,7 +61,7 @@ class EdgeList:
 
 def likeliest(
     inputs: Mapping[str, PhotoInput], problem: joint.Problem, p: Array, settings: StartsSettings | None = None
-) -> Array:
+) -> tuple[Array, float]:
     """The parameters with which most edges of the photos agree, among many about a first cake.
 
     Parameters
@@ -75,12 +75,14 @@ def likeliest(
     -------
     ndarray
         Like `p`. What outlines tell only when looked at closely (waves, side profile, dome, edge) stays as in `p`.
+    float
+        How many edges agree.
     """
     settings = settings or StartsSettings()
     information = np.sum(list(joint.information_by_source(problem, p).values()), axis=0)
-    found = drawn(edge_list(inputs, problem, p, settings), information, problem.terms[0].crowd, settings)
+    found, agree = drawn(edge_list(inputs, problem, p, settings), information, problem.terms[0].crowd, settings)
     found[[joint.DOME, joint.EDGE]] = found[joint.WAVES] = found[joint.PROFILE] = 0.0
-    return p + found
+    return p + found, agree
 
 
 def edge_list(inputs: Mapping[str, PhotoInput], problem: joint.Problem, p: Array, settings: StartsSettings) -> EdgeList:
@@ -132,8 +134,8 @@ def drawn(
     crowd: float,
     settings: StartsSettings,
     rng: np.random.Generator | None = None,
-) -> Array:
-    """Change of the parameters (P,) that meets most edges.
+) -> tuple[Array, float]:
+    """Change of the parameters (P,) that meets most edges, and how many it meets.
 
     Parameters
     ----------
@@ -165,4 +167,4 @@ def drawn(
         amount = np.linalg.solve(normal, ((weight * target) @ moved)[..., None])[..., 0]
     near = np.abs(edges.offset_px - (amount @ moved.T)[..., None]) < (settings.agrees_px * edges.zoom)[:, None]
     agree = (near * np.exp(log)).max(2).sum(1) - 0.5 * (amount**2).sum(1)
-    return np.asarray(back @ amount[agree.argmax()], np.float64)
+    return np.asarray(back @ amount[agree.argmax()], np.float64), float(agree.max())

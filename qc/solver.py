@@ -11,6 +11,7 @@ from qc.joint import CAKE, Problem
 
 Array = NDArray[np.float64]
 SETTLED = 0.02  # a fiftieth of a standard deviation squared: nothing left to gain
+NEARLY_SETTLED = 0.3  # enough where edges are looked for anew afterwards
 LEAST_CURVATURE = 0.3  # of a residual, as a share of its weight: beyond Cauchy's constant the cost bends downwards
 TRIES = 4  # shorter and shorter steps before a direction is given up
 
@@ -26,7 +27,7 @@ class Solution:
     residuals: tuple[Array, ...]  # per photo, in standard deviations
 
 
-def solve(problem: Problem, start: Array, steps: int) -> Solution:
+def solve(problem: Problem, start: Array, steps: int, settled: float = SETTLED) -> Solution:
     """Levenberg-Marquardt with the cost's own curvature.
 
     Weights alone (reweighted least squares) creep where many edges disagree; with the second derivative of Cauchy's
@@ -40,6 +41,8 @@ def solve(problem: Problem, start: Array, steps: int) -> Solution:
         All parameters, the cake's block first.
     steps : int
         At most so many.
+    settled : float
+        Fall of the cost (standard deviations squared) under which a step is the last.
     """
     p, damping = _within_limits(start), 1e-3
     problem, cost, residuals = _evaluated(problem, p)
@@ -59,7 +62,7 @@ def solve(problem: Problem, start: Array, steps: int) -> Solution:
             promised = -float(step @ (2 * gradient + inner @ step))
             moved, new_cost, new_residuals = _evaluated(problem, p + step)
             gain = cost - new_cost
-            if gain >= 0 or promised < SETTLED:
+            if gain >= 0 or promised < settled:
                 break
             if attempt > 0:
                 damping *= 10
@@ -68,7 +71,7 @@ def solve(problem: Problem, start: Array, steps: int) -> Solution:
             break
         p, damping = p + step, max(damping / 6, 1e-9)
         problem, cost, residuals = moved, new_cost, new_residuals
-        if gain < SETTLED:
+        if gain < settled:
             converged = True
             break
     return Solution(problem, p, cost, converged, residuals)
