@@ -4,6 +4,7 @@ A pixel's clearance is how far its line of sight passes the body by (mm, negativ
 the clearance is zero, so silhouettes, the rounded rim and the line where the icing meets the board are one thing.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -51,11 +52,12 @@ class Board:
     def outline(self, eye_mm: Array, places: Array, normals: Array) -> tuple[Array, Array]:
         """How far inside (N,) and how far from the face (N,) a lens sees the rounded edge at places (N, 2) end, mm.
 
+        `eye_mm` is the lens (3,), or that of each place (N, 3).
         The line of sight touches the rounding where its normal, which leans from the horizontal by the angle `lean`, is
         at right angles to it: seen flat that is at the face, seen from above at the wall.
         """
-        to_eye = eye_mm[:2] - places
-        lean = np.arctan2(np.abs((to_eye * normals).sum(-1)), max(float(eye_mm[2]), 1e-6))
+        to_eye = eye_mm[..., :2] - places
+        lean = np.arctan2(np.abs((to_eye * normals).sum(-1)), np.maximum(eye_mm[..., 2], 1e-6))
         return self.rounding_mm * (1 - np.cos(lean)), self.rounding_mm * (1 - np.sin(lean))
 
     def edge_points(self, count: int) -> tuple[Array, Array]:
@@ -93,10 +95,11 @@ def graze(
 ) -> Grazing:
     """Nearest approach of lines of sight (N, 3) to the body above the board, by a bracketed search.
 
-    With near_mm (N,), distances from the lens that are known roughly, the places are followed from there.
+    They start at one lens (3,) or at one each (N, 3). With near_mm (N,), distances from it that are known roughly, the
+    places are followed from there.
     """
     with np.errstate(divide="ignore"):
-        to_board = np.where(directions[:, 2] < -1e-9, -eye_mm[2] / directions[:, 2], np.inf)
+        to_board = np.where(directions[:, 2] < -1e-9, -eye_mm[..., 2] / directions[:, 2], np.inf)
     if near_mm is not None:
         best = _followed(eye_mm, directions, body, near_mm, to_board)
     else:
@@ -107,14 +110,14 @@ def graze(
 
 def _sought(eye_mm: Array, directions: Array, body: Body, to_board: Array, samples: tuple[int, ...]) -> Array:
     """Where along lines of sight (N, 3) the body is nearest (N,), wherever it lies."""
-    centre = (np.array([0.0, 0.0, 0.5 * body.height_mm]) - eye_mm) @ directions.T
+    centre = ((np.array([0.0, 0.0, 0.5 * body.height_mm]) - eye_mm) * directions).sum(1)
     reach = 1.2 * np.hypot(body.radius_mm, body.height_mm)
     low, high = centre - reach, np.minimum(centre + reach, to_board)
     low = np.minimum(low, high - 1e-3)
     columns = np.ascontiguousarray(directions.T)[..., None]
     for look, count in enumerate(samples, 1):
         t = low[:, None] + (high - low)[:, None] * np.linspace(0, 1, count)
-        x, y, z = (e + t * along for e, along in zip(eye_mm, columns, strict=True))
+        x, y, z = (e + t * along for e, along in zip(eye_mm.T[..., None], columns, strict=True))
         d = body.distance_at_mm(x, y, z, waves=look == len(samples))
         k = d.argmin(1)
         step = (high - low) / (count - 1)
@@ -131,7 +134,7 @@ def _followed(eye_mm: Array, directions: Array, body: Body, near_mm: Array, to_b
     best, columns = near_mm, np.ascontiguousarray(directions.T)[:, None]
     for half in NEAR_MM:
         t = np.minimum(best, to_board - half) + np.array([[-half], [0.0], [half]])
-        x, y, z = (e + t * along for e, along in zip(eye_mm, columns, strict=True))
+        x, y, z = (e + t * along for e, along in zip(eye_mm.T, columns, strict=True))
         before, here, after = body.distance_at_mm(x, y, z)
         best = np.minimum(t[1] + half * _lowest(before, here, after, 1.0), to_board)
     return best
@@ -159,62 +162,89 @@ class Contour:
     along_mm: Array | None = None
 
 
+SHIFT_PX = 0.75
+_SHIFTS = SHIFT_PX * np.array([[1, 0], [-1, 0], [0, 1], [0, -1]])[:, None]
+
+
 def clearance_gradient(view: View, body: Body, points_px: Array, near_mm: Array | None = None) -> tuple[Grazing, Array]:
     """Clearance at pixels (N, 2) and its gradient (N, 2) in mm per pixel; near_mm as for `graze`.
 
     Where a line of sight passes nearest, the place does not matter to first order: neighbouring lines are looked at at
     the same distance from the lens, or on the board when the line ends there.
     """
-    h, eye = 0.75, view.eye_mm
-    g = graze(eye, view.rays(points_px), body, near_mm)
-    shifted = points_px + np.array([[h, 0], [-h, 0], [0, h], [0, -h]])[:, None]
-    rays = view.rays(shifted)
-    along = np.where(g.foot, -eye[2] / rays[..., 2], g.along_mm)
-    c = body.distance_mm(eye + along[..., None] * rays)
-    return g, np.stack([c[0] - c[1], c[2] - c[3]], -1) / (2 * h)
+    return _clearance_gradient(view.eye_mm, view.rays(points_px), view.rays(points_px + _SHIFTS), body, near_mm)
 
 
-def body_contour(view: View, body: Body, count: int, near_px: Array | None = None) -> Contour:
-    """The body's outline in a photo: traced roughly outwards from its middle in `count` directions, then polished.
+def _clearance_gradient(
+    eye_mm: Array, rays: Array, beside: Array, body: Body, near_mm: Array | None
+) -> tuple[Grazing, Array]:
+    """`clearance_gradient` from lines of sight (N, 3) and those through the pixels' four neighbours (4, N, 3)."""
+    g = graze(eye_mm, rays, body, near_mm)
+    along = np.where(g.foot, -eye_mm[..., 2] / beside[..., 2], g.along_mm)
+    c = body.distance_mm(eye_mm + along[..., None] * beside)
+    return g, np.stack([c[0] - c[1], c[2] - c[3]], -1) / (2 * SHIFT_PX)
 
-    With near_px (count, 2), the outline of a body and view that differ little, it is not traced again.
+
+def body_contour(view: View, body: Body, count: int) -> Contour:
+    """The body's outline in a photo: `body_contours` of one."""
+    return body_contours([view], body, count)[0]
+
+
+def body_contours(
+    views: Sequence[View], body: Body, count: int, near_px: Sequence[Array] | None = None
+) -> list[Contour]:
+    """The body's outlines in photos: traced roughly outwards from its middle in `count` directions, then polished.
+
+    All photos together take little longer than one. With near_px (count, 2) each, the outlines of a body and views that
+    differ little, they are not traced again.
     """
-    points, along = _traced(view, body, count) if near_px is None else near_px, None
+    points = np.stack(_traced(views, body, count) if near_px is None else near_px)
+    eye, along = np.repeat([v.eye_mm for v in views], count, axis=0), None  # the first time looked for everywhere
     for _ in range(3):
-        g, gradient = clearance_gradient(view, body, points, along)
+        rays = np.concatenate([v.rays(p) for v, p in zip(views, points, strict=True)])
+        beside = np.concatenate([v.rays(p + _SHIFTS) for v, p in zip(views, points, strict=True)], axis=1)
+        g, gradient = _clearance_gradient(eye, rays, beside, body, along)
         along = g.along_mm
         square = np.maximum((gradient**2).sum(1), 1e-12)
-        points = points - np.clip(g.clearance_mm / square, -60, 60)[:, None] * gradient
+        step = np.clip(g.clearance_mm / square, -60, 60)[:, None] * gradient
+        points = points - step.reshape(points.shape)
     size = np.sqrt(square)
-    return Contour(points, gradient / size[:, None], size, g.foot, g.along_mm)
+    normals = gradient / size[:, None]
+    parts = [slice(k * count, (k + 1) * count) for k in range(len(views))]
+    return [Contour(p, normals[at], size[at], g.foot[at], g.along_mm[at]) for p, at in zip(points, parts, strict=True)]
 
 
 TRACED = 64  # directions in which the outline is traced; between them it runs smoothly enough to begin with
 
 
-def _traced(view: View, body: Body, count: int) -> Array:
-    """Points (count, 2) near the outline, by regula falsi with a bisection now and then."""
-    middle = view.project(np.array([0.0, 0.0, 0.5 * body.height_mm]))
-    asked, count = np.linspace(0, 2 * np.pi, count, endpoint=False), min(count, TRACED)
-    a = np.linspace(0, 2 * np.pi, count, endpoint=False)
+def _traced(views: Sequence[View], body: Body, count: int) -> list[Array]:
+    """Points (count, 2) near each photo's outline, by regula falsi with a bisection now and then."""
+    middle_mm = np.array([0.0, 0.0, 0.5 * body.height_mm])
+    middles, scales = [v.project(middle_mm) for v in views], np.array([v.px_per_mm(middle_mm) for v in views])
+    asked, few = np.linspace(0, 2 * np.pi, count, endpoint=False), min(count, TRACED)
+    a = np.linspace(0, 2 * np.pi, few, endpoint=False)
     u = np.stack([np.cos(a), np.sin(a)], -1)
-    eye = view.eye_mm
-    scale = view.px_per_mm(np.array([0.0, 0.0, 0.5 * body.height_mm]))
-    near = np.zeros(count)
-    far = np.full(count, 2.0 * scale * np.hypot(body.radius_mm, body.height_mm))
+    eye = np.repeat([v.eye_mm for v in views], few, axis=0)
+    near = np.zeros((len(views), few))
+    far = np.repeat(2.0 * scales[:, None] * np.hypot(body.radius_mm, body.height_mm), few, 1)
 
     def clearance(at: Array) -> Array:
-        return graze(eye, view.rays(middle + at[:, None] * u), body, samples=ROUGH_SEARCH).clearance_mm
+        rays = [v.rays(middle + r[:, None] * u) for v, middle, r in zip(views, middles, at, strict=True)]
+        return graze(eye, np.concatenate(rays), body, samples=ROUGH_SEARCH).clearance_mm.reshape(at.shape)
 
-    f_near, f_far = np.full(count, clearance(near[:1])[0]), clearance(far)
+    f_near, f_far = clearance(near), clearance(far)
     for step in range(7):
         mid = (near * f_far - far * f_near) / (f_far - f_near) if step % 3 else 0.5 * (near + far)
         f = clearance(mid)
         inside = f < 0
         near, f_near = np.where(inside, mid, near), np.where(inside, f, f_near)
         far, f_far = np.where(inside, far, mid), np.where(inside, f_far, f)
-    reach = np.interp(asked, a, (near * f_far - far * f_near) / (f_far - f_near), period=2 * np.pi)
-    return np.asarray(middle + reach[:, None] * np.stack([np.cos(asked), np.sin(asked)], -1), np.float64)
+    reach = (near * f_far - far * f_near) / (f_far - f_near)
+    directions = np.stack([np.cos(asked), np.sin(asked)], -1)
+    return [
+        middle + np.interp(asked, a, r, period=2 * np.pi)[:, None] * directions
+        for middle, r in zip(middles, reach, strict=True)
+    ]
 
 
 def board_contours(view: View, board: Board, count: int) -> tuple[Contour, Contour]:

@@ -65,7 +65,9 @@ KNOWN_TURN_RAD = np.radians(1.2)  # standard uncertainty of a turn that decorati
 FAR_TURN_RAD = np.radians(2.0)  # beyond this the shape changes, so that edges are looked for in several rounds
 FOLLOWED = 2  # starts that are followed closely
 SAME_MM = 1.0  # starts whose sizes differ by less, on the same kind of board, lead to the same cake
-OTHER_BOARD = 0.85  # of the edges that agree among all near a rough outline: a kind of board with fewer is the wrong one
+OTHER_BOARD = (
+    0.85  # of the edges that agree among all near a rough outline: a kind of board with fewer is the wrong one
+)
 FAR_BEHIND = 0.9  # on a kind of board with fewer agreeing edges than this share of the most no further start is tried
 STILL_OPEN = 0.8  # a start with so few is not followed: a quick look's counts tell no finer
 AGREES = 3.0  # an edge nearer than so many of its standard deviations agrees

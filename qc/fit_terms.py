@@ -18,7 +18,7 @@ from qc.contour import (
     Grazing,
     board_contours,
     board_crossings,
-    body_contour,
+    body_contours,
     clearance_gradient,
     graze,
 )
@@ -202,41 +202,44 @@ def terms_of(
     before: Sequence[joint.PhotoTerm] = (),
 ) -> list[joint.PhotoTerm]:
     """Contours predicted from p, edges found along them, per photo; `before`: the terms of the round before."""
-    out = []
-    body, board = joint.body_of(p[: joint.CAKE]), joint.board_of(p[: joint.CAKE], square)
-    for k, (name, i) in enumerate(inputs.items()):
-        b = slice(joint.CAKE + joint.PHOTO * k, joint.CAKE + joint.PHOTO * (k + 1))
-        near = before[k].contour_px if before else None
-        predicted = _Predicted(p[: joint.CAKE], body, board, near)
-        out.append(_term(name, i, poses[name], p[b], start[b], predicted, scale, settings, how))
+    out, cake = [], p[: joint.CAKE]
+    body, board = joint.body_of(cake), joint.board_of(cake, square)
+    blocks = [slice(joint.CAKE + joint.PHOTO * k, joint.CAKE + joint.PHOTO * (k + 1)) for k in range(len(inputs))]
+    sizes = [(i.photo.width_px, i.photo.height_px) for i in inputs.values()]
+    views = [joint.cake_view(cake, p[b], size) for b, size in zip(blocks, sizes, strict=True)]
+    contours: Sequence[Contour | None] = [None] * len(views)
+    if how.reach_px > 0:
+        near = [t.contour_px for t in before if t.contour_px is not None]
+        contours = body_contours(views, body, settings.body_points, near or None)
+    for (name, i), b, view, contour in zip(inputs.items(), blocks, views, contours, strict=True):
+        predicted = _Predicted(view, body, board, contour)
+        out.append(_term(name, i, poses[name], start[b], predicted, scale, settings, how))
     return out
 
 
 @dataclass(frozen=True)
 class _Predicted:
-    """The cake as it is known before a round: its block, body and board, and a photo's outline of the round before."""
+    """The cake as it is known before a round, seen in one photo, and its outline there where edges are looked for."""
 
-    cake: Array
+    view: View
     body: Body
     board: Board
-    near_px: Array | None
+    contour: Contour | None
 
 
 def _term(
     name: str,
     i: PhotoInput,
     pose: Pose,
-    photo: Array,
     start: Array,
     predicted: _Predicted,
     scale: Array,
     settings: FitSettings,
     how: Round,
 ) -> joint.PhotoTerm:
-    """What one photo shows about the predicted cake: its block, body and board."""
-    cake, body, board = predicted.cake, predicted.body, predicted.board
-    size, ask = (i.photo.width_px, i.photo.height_px), EdgeSettings()
-    view = joint.cake_view(cake, photo, size)
+    """What one photo shows about the predicted cake."""
+    view, body, board, contour = predicted.view, predicted.body, predicted.board, predicted.contour
+    size, ask = (view.width_px, view.height_px), EdgeSettings()
     zoom = max(size) / 2016
     per_mm = view.px_per_mm(np.array([0.0, 0.0, 0.5 * body.height_mm]))
     border, sight, gradient = _border_contour(view, body, i.icing_border)
@@ -244,8 +247,7 @@ def _term(
     at = anchors.index
     points = _body_points(anchors, border, sight.along_mm[at], gradient[at], anchors.sigma_px * settings.crowd)
     worth, traced = np.zeros(0), None
-    if how.reach_px > 0:
-        contour = body_contour(view, body, settings.body_points, predicted.near_px)
+    if contour is not None:
         traced = contour.points_px
         on_board = beyond(i.finding, contour.points_px, contour.normals, ask)[BOARD] > ask.least_probability
         boards = board_contours(view, board, settings.board_points)
@@ -255,7 +257,7 @@ def _term(
         worth = 1 - beyond(i.finding, edges.points_px, contour.normals[edges.index], ask)[BODY]
         near = None if contour.along_mm is None else contour.along_mm[edges.index]
         sight, gradient = clearance_gradient(view, body, edges.points_px, near)
-        points = joint.joined(_body_points(edges, contour, sight.along_mm, gradient, own), points)
+        points = joint.joined([_body_points(edges, contour, sight.along_mm, gradient, own), points])
     else:
         boards = _board_border(view, board, i.whole_border)
     on_edge = _on_board(i, view, boards, settings, how, zoom, per_mm)

@@ -6,6 +6,8 @@ the cake's block and its own, so the Jacobian is built block by block.
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
+from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -95,9 +97,9 @@ class OutlinePoints:
         return len(self.points_px)
 
 
-def joined(a: OutlinePoints, b: OutlinePoints) -> OutlinePoints:
-    """The points of both, a's first."""
-    return OutlinePoints(*(np.concatenate([getattr(a, f.name), getattr(b, f.name)]) for f in fields(OutlinePoints)))
+def joined(parts: Sequence[OutlinePoints]) -> OutlinePoints:
+    """The points of all, in their order."""
+    return OutlinePoints(*(np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(OutlinePoints)))
 
 
 @dataclass(frozen=True)
@@ -128,6 +130,16 @@ class Problem:
     square: bool
     robust: float = 3.0  # Cauchy's constant, standard deviations
 
+    @cached_property
+    def body(self) -> OutlinePoints:
+        """The body's points of all photos: one long list costs little more time than a photo's own."""
+        return joined([t.body for t in self.terms])
+
+    @cached_property
+    def board(self) -> OutlinePoints:
+        """The board's points of all photos."""
+        return joined([t.board for t in self.terms])
+
     def robust_scale(self, term: PhotoTerm) -> Array:
         """Cauchy's constant of each residual: outline points are judged by their own scatter, not the crowd's."""
         scale = np.full(2 * term.card.corner_count + len(term.body) + len(term.board), self.robust)
@@ -146,104 +158,152 @@ class Problem:
 _BOARD = np.array([BOARD_HALF, BOARD_X, BOARD_Y, BOARD_TURN])
 
 
-def photo_residuals(term: PhotoTerm, cake: Array, photo: Array, square: bool) -> Array:
-    """Residuals of one photo in standard deviations: card corners, body and board outline."""
-    view = cake_view(cake, photo, term.size_px)
-    clearance = body_of(cake).distance_mm(_body_places(term.body, view))
-    return _residuals(term, view, clearance, cake, photo, square)
+def residuals(problem: Problem, p: Array) -> list[Array]:
+    """Residuals of each photo in standard deviations: card corners, body and board outline."""
+    views = _views(problem, p)
+    eye, rays = _rays(views, [t.body for t in problem.terms])
+    at = _body_places(problem.body, eye, rays)
+    return _residuals(problem, p, views, body_of(p[:CAKE]).distance_mm(at))
 
 
-def followed(term: PhotoTerm, cake: Array, photo: Array, square: bool) -> tuple[PhotoTerm, Array]:
-    """The term with the places where lines of sight graze the body looked up afresh, and its residuals."""
-    view = cake_view(cake, photo, term.size_px)
-    g = graze(view.eye_mm, view.rays(term.body.points_px), body_of(cake), term.body.along_mm)
-    moved = replace(term, body=replace(term.body, along_mm=g.along_mm, flat=g.foot))
-    return moved, _residuals(moved, view, g.clearance_mm, cake, photo, square)
+def followed(problem: Problem, p: Array) -> tuple[Problem, list[Array]]:
+    """The problem with the places where lines of sight graze the body looked up afresh, and its residuals."""
+    views = _views(problem, p)
+    eye, rays = _rays(views, [t.body for t in problem.terms])
+    g = graze(eye, rays, body_of(p[:CAKE]), problem.body.along_mm)
+    along, flat = (_by_photo(v, [len(t.body) for t in problem.terms]) for v in (g.along_mm, g.foot))
+    terms = [
+        replace(t, body=replace(t.body, along_mm=a, flat=f)) for t, a, f in zip(problem.terms, along, flat, strict=True)
+    ]
+    return replace(problem, terms=terms), _residuals(problem, p, views, g.clearance_mm)
 
 
-def _residuals(term: PhotoTerm, view: View, clearance_mm: Array, cake: Array, photo: Array, square: bool) -> Array:
-    """photo_residuals from the lines of sight's clearance (M,) past the body."""
-    body = clearance_mm / term.body.gradient_mm
-    edge = board_of(cake, square)
-    at, inside = _board_places(term.board, view, edge)
-    board = (edge.distance_mm(at[:, 0], at[:, 1]) + inside) / term.board.gradient_mm
-    return np.concatenate(
-        [
-            card_residuals(photo, term.card, term.print_scale),
-            (body + photo[BODY_SHIFT]) / term.body.sigma_px,
-            (board + photo[BOARD_SHIFT]) / term.board.sigma_px,
-        ]
+def _views(problem: Problem, p: Array) -> list[View]:
+    return [cake_view(p[:CAKE], p[problem.block(k)], t.size_px) for k, t in enumerate(problem.terms)]
+
+
+def _rays(views: Sequence[View], points: Sequence[OutlinePoints]) -> tuple[Array, Array]:
+    """Lenses (M, 3) and directions (M, 3) of the lines of sight through all photos' points."""
+    eye = np.repeat([v.eye_mm for v in views], [len(x) for x in points], axis=0)
+    return eye, np.concatenate([v.rays(x.points_px) for v, x in zip(views, points, strict=True)])
+
+
+def _by_photo(values: NDArray[Any], counts: Sequence[int]) -> list[NDArray[Any]]:
+    """What belongs to each photo's points."""
+    ends = np.cumsum(counts)
+    return [values[end - n : end] for end, n in zip(ends, counts, strict=True)]
+
+
+def _residuals(problem: Problem, p: Array, views: Sequence[View], clearance_mm: Array) -> list[Array]:
+    """`residuals` from the lines of sight's clearance (M,) past the body."""
+    edge, terms = board_of(p[:CAKE], problem.square), problem.terms
+    at, inside = _board_places(problem.board, *_rays(views, [t.board for t in terms]), edge)
+    body = clearance_mm / problem.body.gradient_mm
+    board = (edge.distance_mm(at[:, 0], at[:, 1]) + inside) / problem.board.gradient_mm
+    out = []
+    parts = zip(
+        terms,
+        _by_photo(body, [len(t.body) for t in terms]),
+        _by_photo(board, [len(t.board) for t in terms]),
+        strict=True,
     )
+    for k, (term, on_body, on_board) in enumerate(parts):
+        photo = p[problem.block(k)]
+        out.append(
+            np.concatenate(
+                [
+                    card_residuals(photo, term.card, term.print_scale),
+                    (on_body + photo[BODY_SHIFT]) / term.body.sigma_px,
+                    (on_board + photo[BOARD_SHIFT]) / term.board.sigma_px,
+                ]
+            )
+        )
+    return out
 
 
-def _body_places(points: OutlinePoints, view: View) -> Array:
-    """Where the points' lines of sight graze the body or reach the board (M, 3)."""
-    eye, rays = view.eye_mm, view.rays(points.points_px)
-    along = np.where(points.flat, -eye[2] / rays[:, 2], points.along_mm)
-    return eye + along[:, None] * rays
+def _body_places(points: OutlinePoints, eye_mm: Array, rays: Array) -> Array:
+    """Where lines of sight (M, 3) from lenses (M, 3) graze the body or reach the board (M, 3)."""
+    along = np.where(points.flat, -eye_mm[:, 2] / rays[:, 2], points.along_mm)
+    return eye_mm + along[:, None] * rays
 
 
-def _board_places(points: OutlinePoints, view: View, board: Board) -> tuple[Array, Array]:
-    """Where the points' lines of sight pass the rounded edge that they belong to (M, 3), and how far inside it (M,)."""
-    eye, rays = view.eye_mm, view.rays(points.points_px)
+def _board_places(points: OutlinePoints, eye_mm: Array, rays: Array, board: Board) -> tuple[Array, Array]:
+    """Where lines of sight pass the rounded edge that their points belong to (M, 3), and how far inside it (M,)."""
     face = np.where(points.lower, -board.thickness_mm, 0.0)
-    at = eye + ((face - eye[2]) / rays[:, 2])[:, None] * rays
-    inside, off_face = board.outline(eye, at[:, :2], board.outward(at[:, 0], at[:, 1]))
+    at = eye_mm + ((face - eye_mm[:, 2]) / rays[:, 2])[:, None] * rays
+    inside, off_face = board.outline(eye_mm, at[:, :2], board.outward(at[:, 0], at[:, 1]))
     z = np.where(points.lower, face + off_face, face - off_face)
-    return eye + ((z - eye[2]) / rays[:, 2])[:, None] * rays, inside
+    return eye_mm + ((z - eye_mm[:, 2]) / rays[:, 2])[:, None] * rays, inside
 
 
-def photo_jacobian(
-    problem: Problem, k: int, cake: Array, photo: Array, term: PhotoTerm | None = None
-) -> tuple[Array, Array]:
-    """Jacobians (N, CAKE) and (N, PHOTO) of photo k's residuals, or of those of another term about it.
+def jacobians(problem: Problem, p: Array) -> list[Array]:
+    """Jacobian (N, CAKE + PHOTO) of each photo's residuals by the cake and by the photo itself.
 
     A line of sight that grazes the body stays nearest at the same place to first order, so what a pose or lens changes
     is how far that place's picture moves along the outline's normal.
     """
-    term = term or problem.terms[k]
-    view = cake_view(cake, photo, term.size_px)
-    corners, n = 2 * term.card.corner_count, len(term.body)
-    by_cake, by_photo = (
-        np.zeros((corners + n + len(term.board), CAKE)),
-        np.zeros((corners + n + len(term.board), PHOTO)),
-    )
-    by_photo[:corners, :PARAMETERS] = card_jacobian(photo[:PARAMETERS], term.card, term.print_scale)
-    body, board = slice(corners, corners + n), slice(corners + n, len(by_photo))
-    at = _body_places(term.body, view)
-    by_photo[body] = _moved_by_photo(term.body, at, cake, photo)
-    by_photo[body, BODY_SHIFT] = 1 / term.body.sigma_px
-    by_cake[body], by_photo[body, YAW] = _moved_by_cake(term.body, at, cake)
-    by_cake[body, BOARD_T] = by_photo[body, _UP]
+    cake, terms, views = p[:CAKE], problem.terms, _views(problem, p)
     edge = board_of(cake, problem.square)
-    at, _ = _board_places(term.board, view, edge)
-    by_photo[board] = _moved_by_photo(term.board, at, cake, photo)
-    outward, size = edge.outward(at[:, 0], at[:, 1]), term.board.gradient_mm * term.board.sigma_px
-    by_photo[board, YAW] = (outward[:, 0] * at[:, 1] - outward[:, 1] * at[:, 0]) / size
+    body_at = _body_places(problem.body, *_rays(views, [t.body for t in terms]))
+    board_at, _ = _board_places(problem.board, *_rays(views, [t.board for t in terms]), edge)
+    by_shape, body_turn = _moved_by_cake(problem.body, body_at, cake)
+    by_size, board_turn = _board_jacobian(problem.board, board_at, cake, problem.square)
+    bodies, boards = [len(t.body) for t in terms], [len(t.board) for t in terms]
+    split = [_by_photo(v, bodies) for v in (body_at, by_shape, body_turn)]
+    split += [_by_photo(v, boards) for v in (board_at, by_size, board_turn)]
+    return [
+        _photo_jacobian(t, cake, p[problem.block(k)], *own)
+        for k, (t, *own) in enumerate(zip(terms, *split, strict=True))
+    ]
+
+
+def _photo_jacobian(
+    term: PhotoTerm,
+    cake: Array,
+    photo: Array,
+    body_at: Array,
+    by_shape: Array,
+    body_turn: Array,
+    board_at: Array,
+    by_size: Array,
+    board_turn: Array,
+) -> Array:
+    """One photo's part of `jacobians`, from the places that its points show and what shape and turn do there."""
+    corners, n = 2 * term.card.corner_count, len(term.body)
+    out = np.zeros((corners + n + len(term.board), CAKE + PHOTO))
+    by_cake, by_photo = out[:, :CAKE], out[:, CAKE:]
+    by_photo[:corners, :PARAMETERS] = card_jacobian(photo[:PARAMETERS], term.card, term.print_scale)
+    body, board = slice(corners, corners + n), slice(corners + n, len(out))
+    by_photo[corners:], by_height = _moved_by_photo(
+        np.concatenate([term.body.normals, term.board.normals]),
+        np.concatenate([term.body.sigma_px, term.board.sigma_px]),
+        np.concatenate([body_at, board_at]),
+        cake,
+        photo,
+    )
+    by_photo[body, YAW], by_photo[board, YAW] = body_turn, board_turn
+    by_photo[body, BODY_SHIFT] = 1 / term.body.sigma_px
     by_photo[board, BOARD_SHIFT] = 1 / term.board.sigma_px
-    by_cake[board, BOARD_T] = np.where(term.board.lower, 0.0, by_photo[board, _UP])
-    by_photo[corners:, _UP] = 0.0
-    by_cake[board] += _board_jacobian(term.board, at[:, 0], at[:, 1], cake, problem.square)
-    return by_cake, by_photo
+    by_cake[body], by_cake[board] = by_shape, by_size
+    by_cake[body, BOARD_T] = by_height[:n]
+    by_cake[board, BOARD_T] = np.where(term.board.lower, 0.0, by_height[n:])
+    return out
 
 
-_UP = FOLD  # an outline does not depend on the fold: its column carries "by the board's thickness" until it is used
-
-
-def _moved_by_photo(points: OutlinePoints, at_mm: Array, cake: Array, photo: Array) -> Array:
-    """Derivatives (M, PHOTO) of outline residuals seen at places (M, 3), shifts left out; column _UP: by height."""
-    out = np.zeros((len(points), PHOTO))
-    if len(points) == 0:
-        return out
+def _moved_by_photo(normals: Array, sigma_px: Array, at_mm: Array, cake: Array, photo: Array) -> tuple[Array, Array]:
+    """Derivatives of outline residuals at places (M, 3) by the photo (M, PHOTO; no turn, no shifts), by height (M,)."""
+    out = np.zeros((len(at_mm), PHOTO))
+    if len(at_mm) == 0:
+        return out, np.zeros(0)
     c, s = np.cos(photo[YAW]), np.sin(photo[YAW])
     turn = np.array([[c, -s, 0], [s, c, 0], [0, 0, 1.0]])
     origin = np.array([photo[PLACE_X], photo[PLACE_Y], cake[BOARD_T] - THICKNESS_MM])
     by_pose, by_place = projection_jacobian(photo[:PARAMETERS], at_mm @ turn.T + origin)
-    along = -points.normals / points.sigma_px[:, None]
+    along = -normals / sigma_px[:, None]
     out[:, : TRANSLATION.stop] = np.einsum("ni,nij->nj", along, by_pose)
     by_xyz = np.einsum("ni,nij->nj", along, by_place)
-    out[:, [PLACE_X, PLACE_Y, _UP]] = by_xyz
-    return out
+    out[:, [PLACE_X, PLACE_Y]] = by_xyz[:, :2]
+    return out, by_xyz[:, 2]
 
 
 def _moved_by_cake(points: OutlinePoints, at_mm: Array, cake: Array) -> tuple[Array, Array]:
@@ -257,15 +317,17 @@ def _moved_by_cake(points: OutlinePoints, at_mm: Array, cake: Array) -> tuple[Ar
     return out / size[:, None], d.turn / size
 
 
-def _board_jacobian(points: OutlinePoints, x: Array, y: Array, cake: Array, square: bool) -> Array:
-    """Derivatives (M, CAKE) of the board's outline residuals by its size, place and turn (forward differences)."""
-    out = np.zeros((len(points), CAKE))
-    clearance = board_of(cake, square).distance_mm(x, y)
+def _board_jacobian(points: OutlinePoints, at_mm: Array, cake: Array, square: bool) -> tuple[Array, Array]:
+    """Derivatives of the board's outline residuals by size and place (M, CAKE; forward differences), by turn."""
+    x, y = at_mm[:, 0], at_mm[:, 1]
+    out, edge = np.zeros((len(points), CAKE)), board_of(cake, square)
+    clearance, outward = edge.distance_mm(x, y), edge.outward(x, y)
     for j in _BOARD:
         moved = cake.copy()
         moved[j] += CAKE_STEP[j]
         out[:, j] = (board_of(moved, square).distance_mm(x, y) - clearance) / CAKE_STEP[j]
-    return np.asarray(out / (points.gradient_mm * points.sigma_px)[:, None], np.float64)
+    size = points.gradient_mm * points.sigma_px
+    return out / size[:, None], (outward[:, 0] * y - outward[:, 1] * x) / size
 
 
 SOURCES = (
@@ -287,10 +349,9 @@ def information_by_source(problem: Problem, p: Array) -> dict[str, Array]:
     """
     out = {s: np.zeros((problem.size, problem.size)) for s in SOURCES}
     out["what cakes are like"][:CAKE, :CAKE] = problem.cake_rows.T @ problem.cake_rows
-    for k, term in enumerate(problem.terms):
-        photo, b = p[problem.block(k)], problem.block(k)
-        both = np.concatenate(photo_jacobian(problem, k, p[:CAKE], photo), axis=1)
-        r = photo_residuals(term, p[:CAKE], photo, problem.square)
+    photos = zip(problem.terms, jacobians(problem, p), residuals(problem, p), strict=True)
+    for k, (term, both, r) in enumerate(photos):
+        b = problem.block(k)
         both = both * np.sqrt(1 / (1 + (r / problem.robust_scale(term)) ** 2))[:, None]
         at = np.r_[np.arange(CAKE), np.arange(b.start, b.stop)]
         corners = 2 * term.card.corner_count

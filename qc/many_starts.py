@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc import joint
-from qc.contour import Contour, board_contours, body_contour
+from qc.camera import View
+from qc.contour import Contour, board_contours, body_contours
 from qc.fit_terms import PhotoInput
 from qc.outline import EdgeSettings, board_ends, edges_along, icing_ends
 
@@ -87,15 +88,20 @@ def likeliest(
 
 def edge_list(inputs: Mapping[str, PhotoInput], problem: joint.Problem, p: Array, settings: StartsSettings) -> EdgeList:
     """All photos' edges along the outlines of the body and board that p describes."""
-    parts = [_photo_edges(i, problem, k, p, settings) for k, i in enumerate(inputs.values())]
+    cake = p[: joint.CAKE]
+    views = [joint.cake_view(cake, p[problem.block(k)], t.size_px) for k, t in enumerate(problem.terms)]
+    bodies = body_contours(views, joint.body_of(cake), settings.body_points)
+    seen = zip(inputs.values(), views, bodies, strict=True)
+    parts = [_photo_edges(i, problem, k, p, view, body, settings) for k, (i, view, body) in enumerate(seen)]
     return EdgeList(*(np.concatenate([getattr(part, f.name) for part in parts]) for f in fields(EdgeList)))
 
 
-def _photo_edges(i: PhotoInput, problem: joint.Problem, k: int, p: Array, settings: StartsSettings) -> EdgeList:
+def _photo_edges(
+    i: PhotoInput, problem: joint.Problem, k: int, p: Array, view: View, body: Contour, settings: StartsSettings
+) -> EdgeList:
     cake, block, term = p[: joint.CAKE], problem.block(k), problem.terms[k]
-    view, zoom = joint.cake_view(cake, p[block], term.size_px), max(term.size_px) / 2016
+    zoom = max(term.size_px) / 2016
     upper, lower = board_contours(view, joint.board_of(cake, problem.square), settings.board_points)
-    body = body_contour(view, joint.body_of(cake), settings.body_points)
     outlines = [body, _some(upper, ~upper.foot), _some(lower, lower.foot)]
     offsets, logs = [], []
     for c, ends in zip(outlines, (icing_ends, board_ends, board_ends), strict=True):
@@ -105,13 +111,12 @@ def _photo_edges(i: PhotoInput, problem: joint.Problem, k: int, p: Array, settin
         known = (strength > 0) & (worth > settings.least_worth)
         offsets.append(offset)
         logs.append(np.where(known, np.log(np.where(known, strength * worth, 1.0)), -np.inf))
-    probe = replace(
-        term, body=_points(body, False), board=joint.joined(_points(outlines[1], False), _points(outlines[2], True))
-    )
-    by_cake, by_photo = joint.photo_jacobian(problem, k, cake, p[block], probe)
+    board = joint.joined([_points(outlines[1], False), _points(outlines[2], True)])
+    probe = replace(problem, terms=[replace(term, body=_points(body, False), board=board)])
+    (jacobian,) = joint.jacobians(probe, np.concatenate([cake, p[block]]))
     corners = 2 * term.card.corner_count
-    rows = np.zeros((len(by_cake) - corners, len(p)))
-    rows[:, : joint.CAKE], rows[:, block] = -by_cake[corners:], -by_photo[corners:]
+    rows = np.zeros((len(jacobian) - corners, len(p)))
+    rows[:, : joint.CAKE], rows[:, block] = -jacobian[corners:, : joint.CAKE], -jacobian[corners:, joint.CAKE :]
     return EdgeList(np.concatenate(offsets), np.concatenate(logs), rows, np.full(len(rows), zoom))
 
 

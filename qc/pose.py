@@ -91,9 +91,10 @@ def standing_points(ids: NDArray[np.int64], scale: Array, fold_rad: float, bow_m
 
 def card_residuals(p: Array, card: CardView, scale: Array) -> Array:
     """Corners' residuals in standard deviations, flat; p holds the fourteen parameters."""
-    view = view_of(p, 0, 0)
-    out = [(view.project(at) - seen.corners_px) / seen.sigma_px[:, None] for seen, at in _panels(p, card, scale)]
-    return np.concatenate(out).ravel()
+    panels = _panels(p, card, scale)
+    seen, sigma = (np.concatenate([getattr(s, part) for s, _ in panels]) for part in ("corners_px", "sigma_px"))
+    expected = view_of(p, 0, 0).project(np.concatenate([at for _, at in panels]))
+    return np.asarray((expected - seen) / sigma[:, None], np.float64).ravel()
 
 
 def _panels(p: Array, card: CardView, scale: Array) -> list[tuple[PanelView, Array]]:
@@ -108,19 +109,19 @@ def _panels(p: Array, card: CardView, scale: Array) -> list[tuple[PanelView, Arr
 
 def card_jacobian(p: Array, card: CardView, scale: Array) -> Array:
     """Derivatives (R, 14) of card_residuals by the fourteen parameters."""
-    out = []
-    for seen, at in _panels(p, card, scale):
-        by_pose, by_place = projection_jacobian(p, at)
-        rows = np.zeros((len(at), 2, PARAMETERS))
-        rows[:, :, : TRANSLATION.stop] = by_pose
-        if seen is card.standing:
-            for j, h in ((FOLD, 1e-4), (BOW, 0.02), (CURL, 0.02)):
-                moved = p.copy()
-                moved[j] += h
-                shift = (standing_points(seen.ids, scale, moved[FOLD], moved[BOW], moved[CURL]) - at) / h
-                rows[:, :, j] = np.einsum("nij,nj->ni", by_place, shift)
-        out.append(rows / seen.sigma_px[:, None, None])
-    return np.concatenate(out).reshape(-1, PARAMETERS)
+    panels = _panels(p, card, scale)
+    places, sigma = np.concatenate([at for _, at in panels]), np.concatenate([seen.sigma_px for seen, _ in panels])
+    by_pose, by_place = projection_jacobian(p, places)
+    rows = np.zeros((len(places), 2, PARAMETERS))
+    rows[:, :, : TRANSLATION.stop] = by_pose
+    if card.standing is not None:  # the last of the panels
+        at = panels[-1][1]
+        for j, h in ((FOLD, 1e-4), (BOW, 0.02), (CURL, 0.02)):
+            moved = p.copy()
+            moved[j] += h
+            shift = (standing_points(card.standing.ids, scale, moved[FOLD], moved[BOW], moved[CURL]) - at) / h
+            rows[-len(at) :, :, j] = np.einsum("nij,nj->ni", by_place[-len(at) :], shift)
+    return np.asarray((rows / sigma[:, None, None]).reshape(-1, PARAMETERS), np.float64)
 
 
 def projection_jacobian(p: Array, points_mm: Array) -> tuple[Array, Array]:

@@ -1,7 +1,7 @@
 """Levenberg-Marquardt for the joint problem: Cauchy's robust cost on the photos' residuals, Gaussian priors."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -87,15 +87,12 @@ def _within_limits(p: Array) -> Array:
 def _evaluated(problem: Problem, p: Array) -> tuple[Problem, float, tuple[Array, ...]]:
     """The problem with its lines of sight followed, its cost, and the photos' residuals."""
     total = np.sum((problem.cake_rows @ (p[:CAKE] - problem.cake_mean)) ** 2)
-    terms, residuals = [], []
-    for k, term in enumerate(problem.terms):
-        photo = p[problem.block(k)]
-        moved, r = joint.followed(term, p[:CAKE], photo, problem.square)
+    moved, residuals = joint.followed(problem, p)
+    for k, (term, r) in enumerate(zip(problem.terms, residuals, strict=True)):
         c2 = problem.robust_scale(term) ** 2
-        total += np.sum(c2 * np.log1p(r * r / c2)) + np.sum((term.prior_rows @ (photo - term.prior_mean)) ** 2)
-        terms.append(moved)
-        residuals.append(r)
-    return replace(problem, terms=terms), float(total), tuple(residuals)
+        total += np.sum(c2 * np.log1p(r * r / c2))
+        total += np.sum((term.prior_rows @ (p[problem.block(k)] - term.prior_mean)) ** 2)
+    return moved, float(total), tuple(residuals)
 
 
 @dataclass(frozen=True)
@@ -114,10 +111,9 @@ def _linear(problem: Problem, p: Array, residuals: Sequence[Array]) -> tuple[lis
     gradient = np.zeros(problem.size)
     gradient[:CAKE] = problem.cake_rows.T @ (problem.cake_rows @ (p[:CAKE] - problem.cake_mean))
     photos = []
-    for k, term in enumerate(problem.terms):
+    for k, (term, jacobian) in enumerate(zip(problem.terms, joint.jacobians(problem, p), strict=True)):
         b, r = problem.block(k), residuals[k]
         photo, prior = p[b], term.prior_rows.T @ term.prior_rows
-        jacobian = np.concatenate(joint.photo_jacobian(problem, k, p[:CAKE], photo), axis=1)
         square = (r / problem.robust_scale(term)) ** 2
         weight = 1 / (1 + square)
         bend = weight * np.maximum((1 - square) * weight, LEAST_CURVATURE)
@@ -134,7 +130,8 @@ def _curvature(problem: Problem, photos: Sequence[_Linear], by_weight: bool) -> 
     out[:CAKE, :CAKE] = problem.cake_rows.T @ problem.cake_rows
     for photo in photos:
         each = photo.weight if by_weight else photo.bend
-        out[np.ix_(photo.at, photo.at)] += photo.jacobian.T @ (photo.jacobian * each[:, None])
+        weighed = photo.jacobian * np.sqrt(each)[:, None]
+        out[np.ix_(photo.at, photo.at)] += weighed.T @ weighed  # numpy calculates half of a matrix times its transpose
         own = photo.at[CAKE:]
         out[np.ix_(own, own)] += photo.prior
     return out

@@ -107,9 +107,10 @@ def test_jacobian_is_that_of_the_residuals(k: int) -> None:
         view = joint.cake_view(c, b, SIZE)
         g = graze(view.eye_mm, view.rays(t.body.points_px), joint.body_of(c))
         fresh = replace(t, body=replace(t.body, along_mm=np.where(t.body.flat, t.body.along_mm, g.along_mm)))
-        return joint.photo_residuals(fresh, c, b, False)
+        (found,) = joint.residuals(replace(asked, terms=[fresh]), np.concatenate([c, b]))
+        return found
 
-    by_cake, by_photo = joint.photo_jacobian(asked, k, cake, photo)
+    by_cake, by_photo = np.split(joint.jacobians(asked, p)[k], [joint.CAKE], axis=1)
     steps = np.array(
         [1.0, 0.3, 0.3, 1e-3, 1e-3, *[1e-4] * 3, *[0.05] * 3, 1e-3, 0.05, 0.05, 0.05, 0.05, 1e-3, 0.05, 0.05]
     )
