@@ -63,16 +63,15 @@ LINEAR = np.where(_SRGB <= 0.04045, _SRGB / 12.92, ((_SRGB + 0.055) / 1.055) ** 
 def linear_samples(pixels: NDArray[np.uint8], points_px: Array) -> NDArray[np.float32]:
     """Linear-light RGB (..., 3) at sub-pixel places (..., 2), bilinear in linear light; outside: the border's value."""
     h, w = pixels.shape[:2]
-    p = np.asarray(points_px, np.float32)
-    x = np.clip(p[..., 0], 0, w - 1.001)
-    y = np.clip(p[..., 1], 0, h - 1.001)
+    x = np.clip(np.asarray(points_px[..., 0], np.float32), 0, w - 1.001)
+    y = np.clip(np.asarray(points_px[..., 1], np.float32), 0, h - 1.001)
     x0, y0 = x.astype(np.int32), y.astype(np.int32)
     fx, fy = (x - x0)[..., None], (y - y0)[..., None]
-    flat = pixels.reshape(-1, 3)
-    i = y0 * w + x0
-    upper = LINEAR[flat[i]] * (1 - fx) + LINEAR[flat[i + 1]] * fx
-    lower = LINEAR[flat[i + w]] * (1 - fx) + LINEAR[flat[i + w + 1]] * fx
-    return upper * (1 - fy) + lower * fy
+    flat, i = pixels.reshape(-1, 3), y0 * w + x0
+    here, right, below, across = (LINEAR.take(flat.take(k, axis=0)) for k in (i, i + 1, i + w, i + w + 1))
+    upper = here + (right - here) * fx
+    lower = below + (across - below) * fx
+    return np.asarray(upper + (lower - upper) * fy, np.float32)
 
 
 def net_samples(finding: Finding, points_px: Array) -> NDArray[np.float32]:
@@ -180,9 +179,9 @@ def finder_border(finding: Finding, labels: tuple[int, ...], count: int) -> Bord
     at = max(found, key=len)[:, 0].astype(float)
     at = at[:: max(1, len(at) // count)]
     soft = cv2.GaussianBlur(largest.astype(np.float32), (0, 0), 2.0)
-    gy, gx = np.gradient(soft)
-    i, j = at[:, 1].astype(int), at[:, 0].astype(int)
-    normals = -np.stack([gx[i, j], gy[i, j]], -1)
+    soft = cv2.copyMakeBorder(soft, 1, 1, 1, 1, cv2.BORDER_REPLICATE)
+    i, j = at[:, 1].astype(int) + 1, at[:, 0].astype(int) + 1
+    normals = np.stack([soft[i, j - 1] - soft[i, j + 1], soft[i - 1, j] - soft[i + 1, j]], -1).astype(float)
     normals /= np.maximum(np.linalg.norm(normals, axis=1, keepdims=True), 1e-9)
     return Border(finding.to_photo(at + 0.5 * normals), normals)
 
@@ -321,7 +320,8 @@ def edges_along(
     places = contour.points_px[:, None] + s[:, None] * contour.normals[:, None]
     slope = _slope(linear_samples(pixels, places), rough)
     h, w = pixels.shape[:2]
-    slope[~((places >= 2) & (places <= [w - 3, h - 3])).all(-1)] = 0
+    x, y = places[..., 0], places[..., 1]
+    slope[(x < 2) | (y < 2) | (x > w - 3) | (y > h - 3)] = 0
     core = np.abs(s) <= reach_px * zoom
     noise = float(np.percentile(slope[:, core], 25)) + 1e-6
     high = np.where(_peaks(slope) & core & (slope > rough.noise_factor * noise), slope, 0.0)
