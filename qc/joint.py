@@ -246,47 +246,47 @@ def jacobians(problem: Problem, p: Array) -> list[Array]:
     edge = board_of(cake, problem.square)
     body_at = _body_places(problem.body, *_rays(views, [t.body for t in terms]))
     board_at, _ = _board_places(problem.board, *_rays(views, [t.board for t in terms]), edge)
-    by_shape, body_turn = _moved_by_cake(problem.body, body_at, cake)
-    by_size, board_turn = _board_jacobian(problem.board, board_at, cake, problem.square)
-    bodies, boards = [len(t.body) for t in terms], [len(t.board) for t in terms]
-    split = [_by_photo(v, bodies) for v in (body_at, by_shape, body_turn)]
-    split += [_by_photo(v, boards) for v in (board_at, by_size, board_turn)]
-    return [
-        _photo_jacobian(t, cake, p[problem.block(k)], *own)
-        for k, (t, *own) in enumerate(zip(terms, *split, strict=True))
-    ]
+    body = _Places(body_at, *_moved_by_cake(problem.body, body_at, cake)).by_photo([len(t.body) for t in terms])
+    board = _Places(board_at, *_board_jacobian(problem.board, board_at, cake, problem.square))
+    parts = zip(terms, body, board.by_photo([len(t.board) for t in terms]), strict=True)
+    return [_photo_jacobian(t, cake, p[problem.block(k)], *own) for k, (t, *own) in enumerate(parts)]
 
 
-def _photo_jacobian(
-    term: PhotoTerm,
-    cake: Array,
-    photo: Array,
-    body_at: Array,
-    by_shape: Array,
-    body_turn: Array,
-    board_at: Array,
-    by_size: Array,
-    board_turn: Array,
-) -> Array:
-    """One photo's part of `jacobians`, from the places that its points show and what shape and turn do there."""
+@dataclass(frozen=True)
+class _Places:
+    """Where lines of sight pass body or board (M, 3), and what the cake's block (M, CAKE) and turn (M,) do there."""
+
+    at_mm: Array
+    by_cake: Array
+    by_turn: Array
+
+    def by_photo(self, counts: Sequence[int]) -> "list[_Places]":
+        """The places of each photo."""
+        return [
+            _Places(*own) for own in zip(*(_by_photo(getattr(self, f.name), counts) for f in fields(self)), strict=True)
+        ]
+
+
+def _photo_jacobian(term: PhotoTerm, cake: Array, photo: Array, body: _Places, board: _Places) -> Array:
+    """One photo's part of `jacobians`."""
     corners, n = 2 * term.card.corner_count, len(term.body)
     out = np.zeros((corners + n + len(term.board), CAKE + PHOTO))
     by_cake, by_photo = out[:, :CAKE], out[:, CAKE:]
     by_photo[:corners, :PARAMETERS] = card_jacobian(photo[:PARAMETERS], term.card, term.print_scale)
-    body, board = slice(corners, corners + n), slice(corners + n, len(out))
     by_photo[corners:], by_height = _moved_by_photo(
         np.concatenate([term.body.normals, term.board.normals]),
         np.concatenate([term.body.sigma_px, term.board.sigma_px]),
-        np.concatenate([body_at, board_at]),
+        np.concatenate([body.at_mm, board.at_mm]),
         cake,
         photo,
     )
-    by_photo[body, YAW], by_photo[board, YAW] = body_turn, board_turn
-    by_photo[body, BODY_SHIFT] = 1 / term.body.sigma_px
-    by_photo[board, BOARD_SHIFT] = 1 / term.board.sigma_px
-    by_cake[body], by_cake[board] = by_shape, by_size
-    by_cake[body, BOARD_T] = by_height[:n]
-    by_cake[board, BOARD_T] = np.where(term.board.lower, 0.0, by_height[n:])
+    on_body, on_board = slice(corners, corners + n), slice(corners + n, len(out))
+    by_cake[on_body], by_cake[on_board] = body.by_cake, board.by_cake
+    by_cake[corners:, BOARD_T] = by_height
+    by_cake[on_board, BOARD_T][term.board.lower] = 0.0  # that edge lies on the bench, however thick the board
+    by_photo[on_body, YAW], by_photo[on_board, YAW] = body.by_turn, board.by_turn
+    by_photo[on_body, BODY_SHIFT] = 1 / term.body.sigma_px
+    by_photo[on_board, BOARD_SHIFT] = 1 / term.board.sigma_px
     return out
 
 
