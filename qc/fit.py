@@ -213,10 +213,12 @@ def _best_of(
             quick += looked(t, _stiff(t), t.settings.wide_px)
     followed: list[tuple[float, _Trial]] = []
     quick.sort(key=lambda q: -q[0])
-    promising = [t for count, t in quick[:FOLLOWED] if count > STILL_OPEN * quick[0][0]]
-    for k, t in enumerate(promising):
-        if not any(_alike(t, before) for before in promising[:k]):
-            followed += looked(t, t, t.settings.close_px)
+    promising: list[_Trial] = []
+    for count, t in quick:
+        if count > STILL_OPEN * quick[0][0] and not any(_alike(t, before) for before in promising):
+            promising.append(t)
+    for t in promising[:FOLLOWED]:
+        followed += looked(t, t, t.settings.close_px)
     if not followed:
         raise faults[0]
     best = max(followed, key=lambda q: q[0])[1]
