@@ -95,3 +95,38 @@ def test_the_network_answers_at_the_pictures_size_and_its_file_with_it(tmp_path)
     read = cv2.dnn.readNetFromONNX(str(tmp_path / "net.onnx"))
     read.setInput(picture.numpy())
     np.testing.assert_allclose(read.forward(), want, atol=2e-3 * np.abs(want).max())  # half floats: 3 digits
+
+
+def test_adding_after_a_mixing_of_channels_can_stand_for_joining():
+    """Analytic: where the joined weights are the added ones times a mixing of channels, that mixing is found."""
+    torch = pytest.importorskip("torch")
+    from qc.training.inherit import _solve
+
+    torch.manual_seed(0)
+    skip, mix = torch.randn(6, 4, 3, 3), torch.randn(4, 5)
+    joined = torch.cat([torch.einsum("oshw,su->ouhw", skip, mix), skip], 1)
+    found = torch.empty(4, 5, 1, 1)
+    _solve(found, joined, torch.arange(5), torch.arange(5, 9), torch.arange(6))
+    torch.testing.assert_close(found[:, :, 0, 0], mix, atol=1e-4, rtol=1e-4)
+
+
+def test_training_takes_in_pictures_as_they_come(tmp_path):
+    pytest.importorskip("torch")
+    from qc.training.train import Pictures
+
+    def render(name, value, number):
+        (tmp_path / "part").mkdir(exist_ok=True)
+        x, y = np.full((number, 8, 12, 3), value, np.uint8), np.zeros((number, 8, 12), np.uint8)
+        np.savez(tmp_path / "part" / name, x=x, y=y, seed=np.zeros(number))
+
+    pictures = Pictures(str(tmp_path), "cpu", {"wide": 5, "tall": 5})
+    render("wide_00_000.npz", 1, 2)
+    assert pictures.take_in(10) == 1
+    render("wide_00_001.npz", 2, 4)  # one more than there is room for
+    assert pictures.take_in(10) == 1
+    assert pictures.take_in(10) == 0
+    assert pictures.count == {"wide": 5, "tall": 0}
+    x, y = pictures.draw(200)
+    assert x.shape == (200, 3, 8, 12)
+    assert y.shape == (200, 8, 12)
+    assert set(x.unique().tolist()) == {1, 2}

@@ -24,7 +24,8 @@ def augment(x: Tensor, y: Tensor, gentle: bool = False) -> tuple[Tensor, Tensor]
     if not gentle or torch.rand(1) < 0.5:
         picture = _background(picture, labels)
         picture = _repaint(picture, labels)
-    picture = _light(picture)
+        picture = _pattern(picture, labels)
+    picture = _light(_hue(picture))
     picture = _lens(picture)
     picture, labels = _letterbox(picture, labels)
     return (picture.clamp(0, 1) - MEAN) / SPREAD, labels
@@ -75,14 +76,60 @@ def _background(x: Tensor, y: Tensor) -> Tensor:
     return x * (1 - m) + new.clamp(0, 1) * m
 
 
+def _of_label(table: Tensor, y: Tensor) -> Tensor:
+    """(B, 6, C) values per label -> (B, C, h, w) as the labels lie, softened at their borders."""
+    n, _, c = table.shape
+    rows = y.flatten(1)[:, :, None].expand(-1, -1, c)
+    return F.avg_pool2d(table.gather(1, rows).permute(0, 2, 1).reshape(n, c, *y.shape[1:]), 3, 1, 1)
+
+
 def _repaint(x: Tensor, y: Tensor) -> Tensor:
     """Other colours for the body, the decorations, the board or the surroundings, each on its own."""
     n = len(x)
-    for label, share in ((0, 0.25), (1, 0.25), (2, 0.30), (3, 0.25), (5, 0.25)):
-        gain = torch.exp(_normal(x, n, 3, 1, 1) * 0.30 + _normal(x, n, 1, 1, 1) * 0.25)
-        m = F.avg_pool2d((y == label).float()[:, None], 3, 1, 1) * _some(x, share)
-        x = x * (1 - m) + (x * gain).clamp(0, 1) * m
-    return x
+    share = torch.tensor([0.25, 0.25, 0.30, 0.25, 0.0, 0.25], device=x.device)[None, :, None]
+    gain = _normal(x, n, 6, 3) * 0.33 + _normal(x, n, 6, 1) * 0.28
+    return (x * _of_label(gain * (torch.rand(n, 6, 1, device=x.device) < share), y).exp()).clamp(0, 1)
+
+
+def _pattern(x: Tensor, y: Tensor) -> Tensor:
+    """Specks, stripes, blotches or another picture's grain over some kinds of things in some pictures."""
+    n, _, h, w = x.shape
+    kind = int(torch.randint(4, (1,)))  # one kind a batch
+    deep = 0.08 + 0.5 * torch.rand(n, 1, 1, 1, device=x.device) ** 1.5
+    if kind == 0:
+        cells = int(torch.randint(25, 200, (1,)))
+        paint = torch.rand(n, 3, max(cells * h // 640, 2), max(cells * w // 640, 2), device=x.device)
+        level = 0.45 + 0.4 * torch.rand(n, 1, 1, 1, device=x.device)
+        speck = (_smooth_noise(x, cells)[:, :1] > level).float() * (0.3 + 1.2 * deep)
+        new = torch.lerp(x, F.interpolate(paint, (h, w)), speck)
+    elif kind == 1:
+        v = torch.linspace(0, h / w, h, device=x.device)[None, None, :, None]
+        u = torch.linspace(0, 1, w, device=x.device)[None, None, None, :]
+        turn = 6.283 * torch.rand(n, 1, 1, 1, device=x.device)
+        bent = 0.06 * (_smooth_noise(x, int(torch.randint(4, 40, (1,))))[:, :1] - 0.5)
+        phase = (u * turn.cos() + v * turn.sin() + bent) * (8 + 60 * torch.rand(n, 1, 1, 1, device=x.device))
+        new = x * (1 + deep * torch.sin(6.283 * phase))
+    elif kind == 2:
+        grain = sum(_smooth_noise(x, int(c)) - 0.5 for c in torch.randint(10, 300, (3,)))
+        if torch.rand(1) < 0.6:
+            grain = grain.mean(1, keepdim=True)
+        new = x * (1 + 2 * deep * grain)
+    else:
+        other = x.roll(1, 0)
+        new = x * (1 + deep * (other / F.avg_pool2d(other, 31, 1, 15).clamp(min=0.05) - 1).clamp(-0.8, 1.2))
+    share = torch.tensor([0.18, 0.15, 0.10, 0.05, 0.0, 0.05], device=x.device)[None, :, None]
+    m = _of_label((torch.rand(n, 6, 1, device=x.device) < share).float(), y)
+    return x * (1 - m) + new.clamp(0, 1) * m
+
+
+def _hue(x: Tensor) -> Tensor:
+    """In some pictures all colours turned about grey."""
+    n = len(x)
+    a = 6.283 * torch.rand(n, device=x.device) * (torch.rand(n, device=x.device) < 0.15)
+    axis = torch.tensor([[0.0, -1, 1], [1, 0, -1], [-1, 1, 0]], device=x.device) / 3**0.5
+    turn = a.cos()[:, None, None] * torch.eye(3, device=x.device) + a.sin()[:, None, None] * axis
+    turn = turn + (1 - a.cos())[:, None, None] / 3  # Rodrigues' formula about (1, 1, 1)
+    return torch.einsum("nij,njhw->nihw", turn, x)
 
 
 def _light(x: Tensor) -> Tensor:

@@ -19,7 +19,7 @@ from pathlib import Path
 import numpy as np
 
 SHOTS = 1  # arrangements of lamps, bench and clutter of one study
-SHARD = 120  # pictures a file
+SHARD = 20  # pictures a file; a training beside it waits for the first ones
 
 
 def work(index: int, out: str, args: argparse.Namespace) -> None:
@@ -34,6 +34,7 @@ def work(index: int, out: str, args: argparse.Namespace) -> None:
     from sample_images.render import shoot, study
 
     shoot.cache_textures()
+    study.PLAIN = study.PLAIN if args.plain is None else args.plain
     end = time.monotonic() + args.seconds
     pending: dict[str, list] = {"wide": [], "tall": []}
     part = made = 0
@@ -74,7 +75,11 @@ def pictures(study, shoot, seed: int, args: argparse.Namespace):
 
 def _save(out: str, shape: str, index: int, part: int, rows: list) -> int:
     x, y, seed = (np.stack(v) for v in zip(*rows, strict=True))
-    np.savez(Path(out) / f"{shape}_{index:02d}_{part:03d}.npz", x=x, y=y, seed=seed)
+    path = Path(out) / f"{shape}_{index:02d}_{part:03d}.npz"
+    half = path.with_suffix(".part")
+    with half.open("wb") as file:
+        np.savez(file, x=x, y=y, seed=seed)
+    half.rename(path)  # whole or not there: a training may be reading
     rows.clear()
     return part + 1
 
@@ -92,6 +97,7 @@ def main(argv: list[str] | None = None) -> None:
     parser.add_argument("--gpus", type=int, default=1)
     parser.add_argument("--variant", default="cuda_ad_rgb")
     parser.add_argument("--held-out", action="store_true")
+    parser.add_argument("--plain", type=float, help="share of shop cakes on the plain bench, if not the usual one")
     args = parser.parse_args(argv)
     Path(args.out).mkdir(parents=True, exist_ok=True)
     context = multiprocessing.get_context("spawn")

@@ -1,4 +1,8 @@
-"""The outline network: a small U-Net that works at half the picture's resolution and answers at full resolution."""
+"""The outline network: a small U-Net that works at half the picture's resolution and answers at full resolution.
+
+Most of its time goes into half and quarter resolution, so there it is narrow and what comes up from below is added to what
+was seen on the way down; further down, where width costs weights but little time, the two stand side by side.
+"""
 
 import torch
 from torch import Tensor, nn
@@ -6,6 +10,8 @@ from torch.nn import functional as F
 
 CLASSES = 6
 MEAN, SPREAD = 0.5, 0.25  # of the picture's values (0..1): the network sees (x - MEAN) / SPREAD
+WIDTHS = (24, 48, 80, 128, 192)  # channels at 1/2, 1/4 .. of the picture's size; multiples of 8 or 16 run best
+ADDED = 2  # levels, from the finest, at which the two are added
 
 
 def _conv(inputs: int, outputs: int, stride: int = 1, dilation: int = 1) -> nn.Sequential:
@@ -16,6 +22,10 @@ def _conv(inputs: int, outputs: int, stride: int = 1, dilation: int = 1) -> nn.S
     )
 
 
+def _narrow(inputs: int, outputs: int) -> nn.Sequential:
+    return nn.Sequential(nn.Conv2d(inputs, outputs, 1, bias=False), nn.BatchNorm2d(outputs))
+
+
 class Net(nn.Module):
     """Picture (B, 3, h, w) -> class scores (B, 6, h, w); h and w are multiples of 32.
 
@@ -23,7 +33,7 @@ class Net(nn.Module):
     calibration of modern neural networks", eq. 9), so that their softmax can be read as probabilities.
     """
 
-    def __init__(self, widths: tuple[int, ...] = (32, 48, 72, 128, 176)) -> None:
+    def __init__(self, widths: tuple[int, ...] = WIDTHS) -> None:
         super().__init__()
         self.encoder = nn.ModuleList()
         before = 3
@@ -32,13 +42,13 @@ class Net(nn.Module):
             before = width
         deep = widths[-1]
         self.middle = nn.Sequential(_conv(deep, deep), _conv(deep, deep, dilation=2), _conv(deep, deep, dilation=4))
-        self.decoder = nn.ModuleList(
-            nn.Sequential(_conv(widths[k] + widths[k - 1], widths[k - 1]), _conv(widths[k - 1], widths[k - 1]))
-            for k in range(len(widths) - 1, 0, -1)
-        )
-        self.fine = _conv(3, 8)  # full resolution: where exactly the border lies
-        self.head = nn.Conv2d(widths[0], 4 * 8, 1)
-        self.last = nn.Conv2d(16, CLASSES, 3, padding=1)
+        self.narrow, self.decoder = nn.ModuleList(), nn.ModuleList()
+        for k in range(len(widths) - 2, -1, -1):
+            added = k < ADDED
+            self.narrow.append(_narrow(widths[k + 1], widths[k]) if added else nn.Identity())
+            joined = widths[k] if added else widths[k] + widths[k + 1]
+            self.decoder.append(nn.Sequential(_conv(joined, widths[k]), _conv(widths[k], widths[k])))
+        self.head = nn.Conv2d(widths[0], 4 * CLASSES, 1)  # four pixels of the picture from one of half its size
         self.register_buffer("temperature", torch.ones(1))
 
     def forward(self, picture: Tensor) -> Tensor:
@@ -47,11 +57,12 @@ class Net(nn.Module):
             x = stage(x)
             skips.append(x)
         x = x + self.middle(x)
-        for k, stage in enumerate(self.decoder):
-            x = F.interpolate(x, scale_factor=2.0, mode="nearest")
-            x = stage(torch.cat([x, skips[-2 - k]], 1))
-        x = F.relu(F.pixel_shuffle(self.head(x), 2))
-        return self.last(torch.cat([x, self.fine(picture)], 1)) / self.temperature
+        for k, (narrow, stage) in enumerate(zip(self.narrow, self.decoder, strict=True)):
+            x = F.interpolate(narrow(x), scale_factor=2.0, mode="nearest")
+            skip, level = skips[-2 - k], len(self.decoder) - 1 - k
+            x = stage(x + skip if level < ADDED else torch.cat([x, skip], 1))
+        head = self.head
+        return F.pixel_shuffle(F.conv2d(x, head.weight / self.temperature, head.bias / self.temperature), 2)
 
 
 def export(net: Net, path: str) -> None:

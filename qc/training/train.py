@@ -1,9 +1,11 @@
 """Train the outline network on rendered pictures (a GPU or several, minutes).
 
 python -m qc.training.train TRAIN_DIR VALID_DIR HELD_OUT_DIR OUT --seconds 420
+python -m qc.training.train ... --seconds 900 --begin outline_net.onnx --grows     # from earlier weights, beside the rendering
 torchrun --nproc_per_node=2 -m qc.training.train ... --seconds 900 --until 500     # then again with --resume
 
-VALID_DIR's pictures choose the temperature. Writes OUT/state.pt (to go on from), OUT/outline_net.onnx, OUT/outline_net.pt and OUT/figures.json (intersection over union per class, calibration).
+VALID_DIR's pictures choose the temperature. Writes OUT/state.pt (to go on from), OUT/outline_net.onnx, OUT/outline_net.pt
+and OUT/figures.json (intersection over union per class, calibration; of the earlier weights too).
 """
 
 import argparse
@@ -19,35 +21,85 @@ from torch import Tensor, distributed
 from torch.nn import functional as F
 
 from qc.training.augment import augment
+from qc.training.inherit import Earlier, inherit
 from qc.training.net import CLASSES, MEAN, SPREAD, Net, export
 
 IGNORE = 255
 BATCH = 32
 RATE = 3e-3
-CLASS_WEIGHTS = (1.0, 1.2, 1.2, 1.5, 1.0, 2.0)  # rare classes a little more
+CLASS_WEIGHTS = (1.0, 1.2, 1.2, 1.5, 1.0, 2.0)  # rare classes a little more, so that they are learnt
+GENTLE = 0.85  # share of the time after which pictures are changed less and all classes weigh the same
+ROOM = {"wide": 16_000, "tall": 5_000}  # pictures for which there is room on the device
 
 
-def load(folder: str, device: str) -> dict[str, tuple[Tensor, Tensor]]:
-    """Pictures (N, 3, h, w) and labels (N, h, w) as bytes on the device, by shape."""
+def load(folder: str, device: str, files: int | None = None) -> dict[str, tuple[Tensor, Tensor]]:
+    """Pictures (N, 3, h, w) and labels (N, h, w) as bytes on the device, by shape; so many files of a shape at most."""
     out = {}
-    for shape in ("wide", "tall"):
-        files = sorted(Path(folder).glob(f"{shape}_*.npz"))
-        if files:
-            data = [np.load(f) for f in files]
-            x = torch.cat([torch.from_numpy(d["x"]).permute(0, 3, 1, 2).contiguous().to(device) for d in data])
-            out[shape] = (x, torch.cat([torch.from_numpy(d["y"]).to(device) for d in data]))
+    for shape in ROOM:
+        data = [_read(f, device) for f in sorted(Path(folder).rglob(f"{shape}_*.npz"))[:files]]
+        if data:
+            out[shape] = tuple(torch.cat(v) for v in zip(*data, strict=True))
     return out
 
 
-def loss_of(scores: Tensor, labels: Tensor) -> Tensor:
-    """Cross-entropy, heavier along borders, plus half the soft Dice loss over the batch."""
+def _read(path: Path, device: str) -> tuple[Tensor, Tensor]:
+    data = np.load(path)
+    x = torch.from_numpy(data["x"]).to(device).permute(0, 3, 1, 2).contiguous()
+    return x, torch.from_numpy(data["y"]).to(device)
+
+
+class Pictures:
+    """The teaching pictures of a folder and those in it, on the device; more are taken in as they are rendered."""
+
+    def __init__(self, folder: str, device: str, room: dict[str, int] | None = None) -> None:
+        self.folder, self.device, self.room = Path(folder), device, room or ROOM
+        self.seen: set[Path] = set()
+        self.held: dict[str, tuple[Tensor, Tensor]] = {}
+        self.count = dict.fromkeys(self.room, 0)
+
+    def take_in(self, files: int) -> int:
+        """Read up to so many files that were not there before; returns how many were read."""
+        new = [f for f in sorted(self.folder.rglob("*.npz")) if f not in self.seen][:files]
+        for path in new:
+            self.seen.add(path)
+            shape = path.name.split("_")[0]
+            parts = _read(path, self.device)
+            if shape not in self.held:
+                self.held[shape] = tuple(v.new_empty(self.room[shape], *v.shape[1:]) for v in parts)
+            begin = self.count[shape]
+            end = min(begin + len(parts[0]), self.room[shape])
+            for whole, part in zip(self.held[shape], parts, strict=True):
+                whole[begin:end] = part[: end - begin]
+            self.count[shape] = end
+        return len(new)
+
+    def wait(self, files: int) -> None:
+        """Take in all there is, so many files at least."""
+        while len(list(self.folder.rglob("*.npz"))) < files:
+            time.sleep(1)
+        while self.take_in(100):
+            print(self.count, flush=True)
+
+    def draw(self, number: int) -> tuple[Tensor, Tensor]:
+        """A batch of one shape, each picture as likely as any other."""
+        shapes = list(self.held)
+        share = torch.tensor([float(self.count[s]) for s in shapes])
+        shape = shapes[int(torch.multinomial(share, 1))]
+        x, y = self.held[shape]
+        pick = torch.randint(self.count[shape], (number,), device=self.device)
+        return x[pick], y[pick]
+
+
+def loss_of(scores: Tensor, labels: Tensor, weight: Tensor) -> Tensor:
+    """Cross-entropy weighted by class (6,), heavier along borders, plus half the soft Dice loss over the batch."""
     valid = labels != IGNORE
     safe = torch.where(valid, labels, 0)
-    weight = torch.tensor(CLASS_WEIGHTS, device=scores.device)
-    one_hot = F.one_hot(safe, CLASSES).permute(0, 3, 1, 2).float() * valid[:, None]
-    near = F.max_pool2d(one_hot, 5, 1, 2).sum(1) > 1.5
-    entropy = F.cross_entropy(scores, safe, weight=weight, reduction="none") * valid * (1 + near.float())
+    most = F.max_pool2d(torch.where(valid, labels, -1).float()[:, None], 5, 1, 2)
+    least = -F.max_pool2d(torch.where(valid, -labels, -CLASSES).float()[:, None], 5, 1, 2)
+    near = (most > least)[:, 0].float()
+    entropy = F.cross_entropy(scores, safe, weight=weight, reduction="none") * valid * (1 + near)
     p = scores.softmax(1) * valid[:, None]
+    one_hot = F.one_hot(safe, CLASSES).permute(0, 3, 1, 2).float() * valid[:, None]
     dice = 1 - ((2 * (p * one_hot).sum((0, 2, 3)) + 1) / ((p + one_hot).sum((0, 2, 3)) + 1)).mean()
     return entropy.mean() + 0.5 * dice
 
@@ -82,7 +134,7 @@ def measure(net: Net, data: dict[str, tuple[Tensor, Tensor]], temperature: float
                 for row, value in enumerate((torch.ones_like(p), p, (chosen == labels).float())):
                     bins[name][row].index_add_(0, slot, value[where])
     ece = {k: float((b[1] - b[2]).abs().sum() / b[0].sum()) for k, b in bins.items()}
-    return {"iou": [round(v, 4) for v in (inter / union.clamp(min=1)).tolist()], "nll": nll / count, "ece": ece}
+    return {"iou": [round(v, 4) for v in (inter / union.clamp(min=1)).tolist()], "nll": nll / max(count, 1), "ece": ece}
 
 
 def fit_temperature(net: Net, data: dict[str, tuple[Tensor, Tensor]]) -> float:
@@ -130,11 +182,36 @@ def rank() -> int:
     return distributed.get_rank() if distributed.is_initialized() else 0
 
 
-def train(data: dict, valid: dict, args: argparse.Namespace, device: str, out: Path) -> Net:
+def compiled(net: Net, device: str, shapes: tuple[tuple[int, int], ...] = ((480, 640), (640, 480))) -> tuple:
+    """Network and loss compiled for both shapes, or as they are where the compiler fails."""
+    weight = torch.tensor(CLASS_WEIGHTS, device=device)
+    before = {k: v.detach().clone() for k, v in net.state_dict().items()}
+    run, loss = torch.compile(net, dynamic=False), torch.compile(loss_of, dynamic=False)
+    begin = time.monotonic()
+    try:
+        for h, w in shapes:
+            x = torch.randn(BATCH, 3, h, w, device=device).to(memory_format=torch.channels_last)
+            with torch.autocast(device.split(":")[0], torch.bfloat16):
+                scores = run(x)
+            loss(scores.float(), torch.zeros(BATCH, h, w, dtype=torch.long, device=device), weight).backward()
+    except Exception as reason:  # slower, and as good
+        print(f"not compiled: {str(reason)[:300]}", flush=True)
+        run, loss = net, loss_of
+    net.load_state_dict(before)
+    net.zero_grad()
+    print(f"compiled in {time.monotonic() - begin:.0f} s", flush=True)
+    return run, loss
+
+
+def train(data: Pictures, args: argparse.Namespace, device: str, out: Path) -> Net:
     """AdamW, its rate warmed up and let down along a cosine; what is kept is the moving average of the weights."""
     torch.manual_seed(rank())
     torch.backends.cudnn.benchmark = True
     net = Net().to(device).to(memory_format=torch.channels_last)
+    run, loss_fn = compiled(net, device) if args.compile else (net, loss_of)
+    data.wait(args.least)
+    if args.begin:
+        begin_with(net, args.begin, data)
     optimiser = torch.optim.AdamW(net.parameters(), RATE, weight_decay=1e-3)
     step, before = 0, 0.0
     average = {k: v.detach().clone() for k, v in net.state_dict().items()}
@@ -147,40 +224,53 @@ def train(data: dict, valid: dict, args: argparse.Namespace, device: str, out: P
     elif distributed.is_initialized():
         for v in net.state_dict().values():
             distributed.broadcast(v, 0)
-    shapes = list(data)
-    share = torch.tensor([float(len(data[s][0])) for s in shapes])
+    moving = [(average[k], v) for k, v in net.state_dict().items() if v.dtype.is_floating_point]
+    kept, now = [a for a, _ in moving], [v for _, v in moving]
+    even, uneven = torch.ones(CLASSES, device=device), torch.tensor(CLASS_WEIGHTS, device=device)
     begin, log, elapsed = time.monotonic(), [], before
     while elapsed < min(args.seconds, args.until):
         done = elapsed / args.seconds
-        rate = RATE * min(1, (step + 1) / 300) * (0.5 * (1 + math.cos(math.pi * min(1, done))) + 0.003)
+        rate = args.rate * min(1, (step + 1) / 300) * (0.5 * (1 + math.cos(math.pi * min(1, done))) + 0.003)
         for group in optimiser.param_groups:
             group["lr"] = rate
-        x, y = data[shapes[int(torch.multinomial(share, 1))]]
-        pick = torch.randint(len(x), (BATCH,), device=device)
-        picture, labels = augment(x[pick], y[pick], gentle=done > 0.85)
+        x, y = data.draw(BATCH)
+        picture, labels = augment(x, y, gentle=done > GENTLE)
         with torch.autocast(device.split(":")[0], torch.bfloat16):
-            scores = net(picture.to(memory_format=torch.channels_last))
-        loss = loss_of(scores.float(), labels)
+            scores = run(picture.to(memory_format=torch.channels_last))
+        loss = loss_fn(scores.float(), labels, even if done > GENTLE else uneven)
         optimiser.zero_grad()
         loss.backward()
         elapsed = together(net, before + time.monotonic() - begin)
         torch.nn.utils.clip_grad_norm_(net.parameters(), 1.0)
         optimiser.step()
         step += 1
-        decay = min(0.999, step / (step + 20))
-        for k, v in net.state_dict().items():
-            if v.dtype.is_floating_point:
-                average[k].lerp_(v, 1 - decay)
-        if rank() == 0 and (step % 1000 == 0 or step in (20, 100)):
-            net.train(False)
-            row = measure(net, {k: (a[:100], b[:100]) for k, (a, b) in valid.items()})
-            net.train(True)
+        torch._foreach_lerp_(kept, now, 1 - min(0.999, step / (step + 20)))
+        if args.grows and step % 50 == 0:
+            data.take_in(2)
+            _new_end(args)
+        if rank() == 0 and (step % 1000 == 0 or step in (20, 100, 300)):
+            look = Net().to(device)
+            look.load_state_dict(average)
+            row = measure(look, load(args.valid, device, 5))
             log.append({"step": step, "s": round(elapsed), "loss": round(loss.item(), 4), "iou": row["iou"]})
-            print(json.dumps(log[-1]), flush=True)
+            print(json.dumps(log[-1] | {"pictures": data.count}), flush=True)
+            torch.save(average, out / "average.pt")
     state = {"net": net.state_dict(), "optimiser": optimiser.state_dict(), "step": step, "elapsed": elapsed}
     net.load_state_dict(save(state, average, out / "state.pt"))
     (out / f"log_{round(elapsed)}.json").write_text(json.dumps(log))
     return net
+
+
+def _new_end(args: argparse.Namespace) -> None:
+    """Seconds of training anew from a file, where one is given and holds a number."""
+    if args.seconds_from and Path(args.seconds_from).exists():
+        args.seconds = float(Path(args.seconds_from).read_text() or args.seconds)
+
+
+def begin_with(net: Net, path: str, data: Pictures) -> None:
+    """The weights of an earlier network, fitted to pictures as training shows them."""
+    picture, _ = augment(*data.draw(BATCH))
+    inherit(net, Earlier(path), picture)
 
 
 def main(argv: list[str] | None = None) -> None:
@@ -192,6 +282,12 @@ def main(argv: list[str] | None = None) -> None:
     parser.add_argument("--device", default="cuda")
     parser.add_argument("--until", type=float, default=math.inf, help="stop here, to go on with --resume")
     parser.add_argument("--resume", help="state.pt of a training that was stopped")
+    parser.add_argument("--begin", help="outline_net.onnx of an earlier, wider network to begin with")
+    parser.add_argument("--rate", type=float, default=RATE)
+    parser.add_argument("--compile", action="store_true", help="compile the network first: a minute, then faster")
+    parser.add_argument("--grows", action="store_true", help="TRAIN_DIR is still being rendered: take in what is new")
+    parser.add_argument("--least", type=int, default=1, help="wait for so many files in TRAIN_DIR")
+    parser.add_argument("--seconds-from", help="a file that says --seconds anew while training runs (with --grows)")
     args = parser.parse_args(argv)
     device = args.device
     if "LOCAL_RANK" in os.environ:
@@ -201,20 +297,26 @@ def main(argv: list[str] | None = None) -> None:
         distributed.init_process_group("nccl" if device.startswith("cuda") else "gloo")
     out = Path(args.out)
     out.mkdir(parents=True, exist_ok=True)
-    data, valid, held = (load(f, device) for f in (args.train, args.valid, args.held_out))
-    print({k: tuple(v[0].shape) for k, v in data.items()}, {k: len(v[0]) for k, v in valid.items()}, flush=True)
-    net = train(data, valid, args, device, out)
+    net = train(Pictures(args.train, device), args, device, out)
     if rank() == 0:
-        finish(net, valid, held, out)
+        finish(net, load(args.valid, device), load(args.held_out, device), out, args.begin)
     if distributed.is_initialized():
         distributed.destroy_process_group()
 
 
-def finish(net: Net, valid: dict, held: dict, out: Path) -> None:
-    """Calibrate, measure, export."""
-    temperature = fit_temperature(net, valid)
-    net.temperature.fill_(temperature)
-    figures = {"temperature": temperature, "valid": measure(net, valid), "held_out": measure(net, held)}
+def finish(net: Net, valid: dict, held: dict, out: Path, begin: str | None = None) -> None:
+    """Calibrate, measure (other temperatures and earlier weights too, to compare), export."""
+    best = fit_temperature(net, valid)
+    figures: dict[str, object] = {"temperature": best}
+    for factor in (1.0, 1.1, 1.2, 1.3):
+        figures[f"T x {factor}"] = {
+            "valid": measure(net, valid, best * factor),
+            "held_out": measure(net, held, best * factor),
+        }
+    if begin:
+        earlier = Earlier(begin).to(next(net.parameters()).device)
+        figures["earlier"] = {"valid": measure(earlier, valid), "held_out": measure(earlier, held)}
+    net.temperature.fill_(best)
     print(json.dumps(figures), flush=True)
     (out / "figures.json").write_text(json.dumps(figures, indent=1))
     torch.save(net.state_dict(), out / "outline_net.pt")
