@@ -284,6 +284,7 @@ def main(argv: list[str] | None = None) -> None:
     parser.add_argument("--resume", help="state.pt of a training that was stopped")
     parser.add_argument("--begin", help="outline_net.onnx of an earlier, wider network to begin with")
     parser.add_argument("--rate", type=float, default=RATE)
+    parser.add_argument("--soften", type=float, default=1.0, help="times the temperature that suits VALID_DIR best")
     parser.add_argument("--compile", action="store_true", help="compile the network first: a minute, then faster")
     parser.add_argument("--grows", action="store_true", help="TRAIN_DIR is still being rendered: take in what is new")
     parser.add_argument("--least", type=int, default=1, help="wait for so many files in TRAIN_DIR")
@@ -299,12 +300,12 @@ def main(argv: list[str] | None = None) -> None:
     out.mkdir(parents=True, exist_ok=True)
     net = train(Pictures(args.train, device), args, device, out)
     if rank() == 0:
-        finish(net, load(args.valid, device), load(args.held_out, device), out, args.begin)
+        finish(net, load(args.valid, device), load(args.held_out, device), out, args.begin, args.soften)
     if distributed.is_initialized():
         distributed.destroy_process_group()
 
 
-def finish(net: Net, valid: dict, held: dict, out: Path, begin: str | None = None) -> None:
+def finish(net: Net, valid: dict, held: dict, out: Path, begin: str | None = None, soften: float = 1.0) -> None:
     """Calibrate, measure (other temperatures and earlier weights too, to compare), export."""
     best = fit_temperature(net, valid)
     figures: dict[str, object] = {"temperature": best}
@@ -316,7 +317,7 @@ def finish(net: Net, valid: dict, held: dict, out: Path, begin: str | None = Non
     if begin:
         earlier = Earlier(begin).to(next(net.parameters()).device)
         figures["earlier"] = {"valid": measure(earlier, valid), "held_out": measure(earlier, held)}
-    net.temperature.fill_(best)
+    net.temperature.fill_(best * soften)
     print(json.dumps(figures), flush=True)
     (out / "figures.json").write_text(json.dumps(figures, indent=1))
     torch.save(net.state_dict(), out / "outline_net.pt")
