@@ -54,7 +54,7 @@ class BorderSettings:
     outside_mm: float = 15.0  # ... this far outside
     smallest_mm: float = 5.0  # pitch
     largest_mm: float = 22.0
-    least_score: float = 0.3  # of the repetition, 0 (none) to 2 (perfect)
+    least_score: float = 0.2  # of the repetition, 0 (none) to 2 (perfect); 19 rendered borders read right down to 0.1
     least_shells: float = 5.0  # that must be in sight
 
 
