@@ -2,12 +2,13 @@
 
 from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from qc.agreement import judged
+from qc.camera import View
 from qc.card import find_card
 from qc.decoration_borders import border_rows, surest_foot
 from qc.decorations import DecorationResult, find_decorations, seen_anew
@@ -74,12 +75,13 @@ def run_stages(
     inputs = {n: PhotoInput(s.photo, s.card, s.finding, priors[n]) for n, s in seen.items()}
     pixels = {n: s.photo.pixels for n, s in seen.items()}
     findings = {n: s.finding for n, s in seen.items()}
-    fit, decorations = fit_with_decorations(inputs, settings, say)
-    fit = judged(fit, findings, {n: s.photo.said for n, s in seen.items()})
+    shaped = _shaped(inputs, settings, say)
     say("side lines and surface of the icing")
     paper = {n: paper_white(s.photo, s.card) for n, s in seen.items()}
-    with ThreadPoolExecutor(1) as beside:  # what the icing shows needs neither, and takes about as long
-        lines = beside.submit(_side_lines, pixels, fit, findings, settings)
+    with ThreadPoolExecutor(1) as beside:  # the side lines need nothing of what follows, and take about as long
+        lines = beside.submit(_side_lines, pixels, shaped.fit, findings, settings)
+        decorations = _decorations_anew(shaped, pixels, findings)
+        fit = judged(shaped.fit, findings, {n: s.photo.said for n, s in seen.items()})
         icing = measure_icing(
             pixels, fit.views, fit.body, findings, paper, decorations.pieces, semi_naked=settings.semi_naked
         )
@@ -107,8 +109,24 @@ def fit_with_decorations(
     ------
     CardError, OutlineError, FitError
     """
+    shaped = _shaped(inputs, settings, say)
     pixels, findings = {n: i.photo.pixels for n, i in inputs.items()}, {n: i.finding for n, i in inputs.items()}
+    return shaped.fit, _decorations_anew(shaped, pixels, findings)
 
+
+@dataclass(frozen=True)
+class _Shaped:
+    """The fit made better by its decorations, and these as they were found with the fit before."""
+
+    fit: CakeFit
+    found: DecorationResult
+    found_in: View  # the top photo's view at that time
+    turned: bool  # the decorations told how the cake was turned between the photos
+
+
+def _shaped(inputs: Mapping[str, PhotoInput], settings: MeasureSettings, say: Tell) -> _Shaped:
+    """The first part of `fit_with_decorations`."""
+    pixels, findings = {n: i.photo.pixels for n, i in inputs.items()}, {n: i.finding for n, i in inputs.items()}
     scale = np.array(settings.print_scale)
     fit = fit_cake(inputs, scale, settings.print_scale_uncertainty)
     say("decorations")
@@ -120,18 +138,32 @@ def fit_with_decorations(
         settings.expected_decorations,
         height_sd_mm=top_height_sd_mm(fit),
     )
-    better = fit
     first = top_height(fit, pixels, findings, found.kinds)
-    if first is not None:
-        turned = fit_turned(fit, first.turns_rad, inputs, scale, settings.print_scale_uncertainty)
-        told = top_height(turned, pixels, findings, found.kinds, KNOWN_TURN)
-        better = turned if told is None else raise_top(turned, told)
-    view, sd = better.views["top"], top_height_sd_mm(better)
-    ratio = seen_heights(better.views, better.body, findings, found.kinds, turned=first is not None)
-    before = fit.views["top"]
-    found = seen_anew(found, pixels["top"], before, view, better.body, height_sd_mm=sd, seen_ratio=ratio)
-    foot = surest_foot(pixels, better.views, better.body, findings)
-    return better, replace(found, borders=(*found.borders, foot)) if foot is not None else found
+    if first is None:
+        return _Shaped(fit, found, fit.views["top"], turned=False)
+    turned = fit_turned(fit, first.turns_rad, inputs, scale, settings.print_scale_uncertainty)
+    told = top_height(turned, pixels, findings, found.kinds, KNOWN_TURN)
+    better = turned if told is None else raise_top(turned, told)
+    return _Shaped(better, found, fit.views["top"], turned=True)
+
+
+def _decorations_anew(
+    shaped: _Shaped, pixels: Mapping[str, NDArray[np.uint8]], findings: Mapping[str, Finding]
+) -> DecorationResult:
+    """The decorations as the better fit has them, with the border at the foot."""
+    fit, found = shaped.fit, shaped.found
+    ratio = seen_heights(fit.views, fit.body, findings, found.kinds, turned=shaped.turned)
+    found = seen_anew(
+        found,
+        pixels["top"],
+        shaped.found_in,
+        fit.views["top"],
+        fit.body,
+        height_sd_mm=top_height_sd_mm(fit),
+        seen_ratio=ratio,
+    )
+    foot = surest_foot(pixels, fit.views, fit.body, findings)
+    return found if foot is None else replace(found, borders=(*found.borders, foot))
 
 
 def look(photos: Mapping[str, Photo]) -> list[Seen]:
