@@ -212,18 +212,23 @@ def _best_of(
         if not any(_alike(t, d) for d in drawn):
             quick += looked(t, _stiff(t), t.settings.wide_px)
     followed: list[tuple[float, _Trial]] = []
-    quick.sort(key=lambda q: -q[0])
-    promising: list[_Trial] = []
-    for count, t in quick:
-        if count > STILL_OPEN * quick[0][0] and not any(_alike(t, before) for before in promising):
-            promising.append(t)
-    for t in promising[:FOLLOWED]:
+    for t in _promising(quick):
         followed += looked(t, t, t.settings.close_px)
     if not followed:
         raise faults[0]
     best = max(followed, key=lambda q: q[0])[1]
     best = replace(best, settings=replace(best.settings, dark_line=True))
     return _result(inputs, poses, best, *_rounds(inputs, poses, best, scale, best.settings.last_px[1:]))
+
+
+def _promising(quick: Sequence[tuple[float, _Trial]]) -> list[_Trial]:
+    """The starts worth following, the best first: those that differ, of those that a quick look puts near the best."""
+    most = max((count for count, _ in quick), default=0.0)
+    out: list[_Trial] = []
+    for count, t in sorted(quick, key=lambda q: -q[0]):
+        if count > STILL_OPEN * most and not any(_alike(t, before) for before in out):
+            out.append(t)
+    return out[:FOLLOWED]
 
 
 def _alike(a: _Trial, b: _Trial) -> bool:

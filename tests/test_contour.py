@@ -9,7 +9,7 @@ import pytest
 
 from qc.body import HARMONICS, PROFILE_KNOTS, Body
 from qc.camera import Lens, View
-from qc.contour import Board, Contour, board_contours, board_crossings, body_contour, graze
+from qc.contour import Board, Contour, board_contours, board_crossings, body_contour, body_contours, graze
 from qc.outline import EdgeSettings, contact_lines, photo_edges
 from tests import truth as truths
 
@@ -61,6 +61,18 @@ def test_a_convex_body_fills_the_hull_of_its_points(edge_mm: float) -> None:
         gap_px = [cv2.pointPolygonTest(hull, (float(x), float(y)), True) for x, y in contour]
         px_per_mm = view.px_per_mm(np.array([0.0, 75.0, 70.0]))  # of the far rim, the least
         assert np.abs(gap_px).max() / px_per_mm < (0.05 if edge_mm > 0.5 else 0.12), elevation_deg
+
+
+def test_outlines_of_several_photos_are_those_of_each() -> None:
+    """Analytic: what one lens sees does not hang on the others; also from outlines of a cake a millimetre smaller."""
+    body, views = cylinder(4.0), [look(70.0, 400.0), look(12.0, 600.0), look(20.0, 450.0)]
+    together = body_contours(views, body, 120)
+    smaller = [c.points_px for c in body_contours(views, replace(body, radius_mm=body.radius_mm - 1.0), 120)]
+    for view, contour, again in zip(views, together, body_contours(views, body, 120, smaller), strict=True):
+        np.testing.assert_allclose(contour.points_px, body_contour(view, body, 120).points_px, atol=1e-9)
+        hull = contour.points_px.astype(np.float32)
+        off = [cv2.pointPolygonTest(hull, (float(x), float(y)), True) for x, y in again.points_px]
+        assert np.abs(off).max() / view.px_per_mm(np.array([0.0, 0.0, 35.0])) < 0.1
 
 
 def test_a_round_board_is_seen_as_a_conic() -> None:

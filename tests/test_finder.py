@@ -50,6 +50,14 @@ def test_probabilities_add_up_to_one_and_a_photo_gives_the_same_twice():
     np.testing.assert_array_equal(first.probabilities, second.probabilities)
 
 
+def test_a_square_picture_is_not_padded():
+    """A crop that is nearly square fills the network's picture, so that nothing is spent on margins."""
+    grey = np.full((1000, 1000, 3), 120, np.uint8)
+    assert find(grey).probabilities.shape == (len(LABELS), 480, 480)
+    assert find(grey[:750]).probabilities.shape == (len(LABELS), 480, 640)
+    assert find(grey[:, :600]).probabilities.shape == (len(LABELS), 640, 480)
+
+
 def test_label_map_of_the_photos_size_keeps_areas():
     yx = np.mgrid[0:480, 0:640]
     disc = (np.hypot(yx[1] - 300.0, yx[0] - 200.0) < 80).astype(np.uint8) * BODY

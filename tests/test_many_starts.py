@@ -3,6 +3,9 @@
 import numpy as np
 import pytest
 
+from qc import joint
+from qc.fit import _promising, _Trial
+from qc.fit_terms import FitSettings
 from qc.many_starts import EdgeList, StartsSettings, drawn
 
 
@@ -49,3 +52,18 @@ def test_photos_of_twice_the_size_say_the_same() -> None:
         drawn(edges, information, 1.0, StartsSettings())[0], abs=1e-9
     )
     assert drawn(fine, information, 1.0, StartsSettings())[0] == pytest.approx(truth, abs=0.1)
+
+
+def start(radius_mm: float, height_mm: float, board_mm: float) -> _Trial:
+    """A start of a size on a kind of board."""
+    p = np.zeros(joint.CAKE)
+    p[[joint.RADIUS, joint.HEIGHT]] = radius_mm, height_mm
+    return _Trial(p, p, 0.0, False, FitSettings(board_t_mm=board_mm))
+
+
+def test_starts_that_differ_are_followed() -> None:
+    """The two best may be one cake; what differs is followed too, unless a quick look leaves it far behind."""
+    best, same, other, lost = start(80, 70, 12.0), start(80.3, 70.4, 12.0), start(80, 79, 2.6), start(60, 70, 12.0)
+    assert _promising([(200.0, other), (240.0, same), (246.0, best), (150.0, lost)]) == [best, other]
+    assert _promising([(190.0, other), (246.0, best)]) == [best]
+    assert _promising([]) == []
