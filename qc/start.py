@@ -23,6 +23,8 @@ from qc.pose import Pose
 Array = NDArray[np.float64]
 _A = np.linspace(0, 2 * np.pi, 40, endpoint=False)
 _CIRCLE = np.stack([np.cos(_A), np.sin(_A), 0 * _A], -1)
+BOARD_PLACES = 48  # along the board's edge
+SUBPIXEL = 4  # bits of a pixel that corners of a hull are rounded to
 
 
 @dataclass(frozen=True)
@@ -36,9 +38,6 @@ class StartSettings:
     evaluations: int = 100
     edge_share: float = 0.05  # rounding of the rim, share of the radius
     plain_height_mm: tuple[float, float] = (75.0, 45.0)  # cakes' usual height and its spread, which breaks ties
-
-
-SUBPIXEL = 4  # bits of a pixel that corners of a hull are rounded to
 
 
 @dataclass(frozen=True)
@@ -174,9 +173,6 @@ def _from_place(cake: Array, photo: Array, size_px: tuple[int, int]) -> View:
     block = photo.copy()
     block[[joint.PLACE_X, joint.PLACE_Y, joint.YAW]] = 0.0
     return joint.cake_view(cake, block, size_px)
-
-
-BOARD_PLACES = 48  # along the board's edge
 
 
 def cover_board(

@@ -286,13 +286,16 @@ def day_words(when: np.datetime64) -> str:
 def _left_out_words(series: Series, unsure: BoolArray) -> list[str]:
     notes = []
     if hidden := int((~series.counts).sum()):
-        notes.append(f"{hidden} of {len(series)} cakes do not count (not yet seen by their decorator, or left out).")
+        do = "does" if hidden == 1 else "do"
+        notes.append(f"{hidden} of {len(series)} cakes {do} not count (not yet seen by their decorator, or left out).")
     if blurred := int((unsure & series.counts).sum()):
+        are, they = ("is", "it is") if blurred == 1 else ("are", "they are")
         notes.append(
-            f"{blurred} of {len(series)} values are too uncertain for a trend; they are drawn but not counted."
+            f"{blurred} of {len(series)} values {are} too uncertain for a trend; {they} drawn but not counted."
         )
     if again := int(series.remeasured.sum()):
-        notes.append(f"{again} of {len(series)} values come from a re-measurement of the same photos.")
+        come = "comes" if again == 1 else "come"
+        notes.append(f"{again} of {len(series)} values {come} from a re-measurement of the same photos.")
     return notes
 
 

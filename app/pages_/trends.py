@@ -86,7 +86,8 @@ def _chart(series: Series, limit: Limit | None, kind: str, decorator: str | None
     for sentence in found.sentences if found.enough else found.sentences[1:]:
         plain(f"• {sentence}")
     if found.signals:
-        with st.expander(f"All {len(found.signals)} things that stand out"):
+        count = len(found.signals)
+        with st.expander("The one thing that stands out" if count == 1 else f"All {count} things that stand out"):
             for signal in reversed(found.signals[-40:]):
                 plain(f"{day_words(series.time[signal.at])}, cake {signal.check_id}: {signal.words}.")
 

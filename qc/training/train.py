@@ -247,7 +247,6 @@ def train(data: Pictures, args: argparse.Namespace, device: str, out: Path) -> N
         torch._foreach_lerp_(kept, now, 1 - min(0.999, step / (step + 20)))
         if args.grows and step % 50 == 0:
             data.take_in(2)
-            _new_end(args)
         if rank() == 0 and (step % 1000 == 0 or step in (20, 100, 300)):
             look = Net().to(device)
             look.load_state_dict(average)
@@ -259,12 +258,6 @@ def train(data: Pictures, args: argparse.Namespace, device: str, out: Path) -> N
     net.load_state_dict(save(state, average, out / "state.pt"))
     (out / f"log_{round(elapsed)}.json").write_text(json.dumps(log))
     return net
-
-
-def _new_end(args: argparse.Namespace) -> None:
-    """Seconds of training anew from a file, where one is given and holds a number."""
-    if args.seconds_from and Path(args.seconds_from).exists():
-        args.seconds = float(Path(args.seconds_from).read_text() or args.seconds)
 
 
 def begin_with(net: Net, path: str, data: Pictures) -> None:
@@ -288,7 +281,6 @@ def main(argv: list[str] | None = None) -> None:
     parser.add_argument("--compile", action="store_true", help="compile the network first: a minute, then faster")
     parser.add_argument("--grows", action="store_true", help="TRAIN_DIR is still being rendered: take in what is new")
     parser.add_argument("--least", type=int, default=1, help="wait for so many files in TRAIN_DIR")
-    parser.add_argument("--seconds-from", help="a file that says --seconds anew while training runs (with --grows)")
     args = parser.parse_args(argv)
     device = args.device
     if "LOCAL_RANK" in os.environ:
