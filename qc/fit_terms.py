@@ -28,6 +28,7 @@ from qc.outline import (
     Edges,
     EdgeSettings,
     SureSides,
+    Surroundings,
     beyond,
     board_ends,
     body_sides_fit,
@@ -83,7 +84,7 @@ class FitSettings:
     board_t_sd_mm: float = 6.0
     dark_line: bool = False  # whether board and bench meet at the dark line between them; while the kind of board is
     # open its plain edges are counted, since under one kind fewer lines may be found than under another
-    robust: float = 2.5
+    robust: float = 1.8
     clear_net: tuple[int, ...] = (13, 7, 1)  # network pixels kept clear of pieces, the widest that leaves enough
     least_border: int = 40  # border points that are enough
     start_sd_mm: float = 4.0  # of radius and height as the finder's regions give them
@@ -252,8 +253,9 @@ def _term(
         on_board = beyond(i.finding, contour.points_px, contour.normals, ask)[BOARD] > ask.least_probability
         boards = board_contours(view, board, settings.board_points)
         ends = board_crossings(contour, boards, ask.board_px * zoom)
-        edges = _fine_edges(i, contour, body_sides_fit(i.finding, contour, ask), how, zoom, on_board, ends)
-        own = np.hypot(edges.sigma_px, settings.texture_mm * per_mm) * settings.crowd
+        around = Surroundings(i.finding, on_board, ends, zoom)
+        edges = _fine_edges(i, contour, body_sides_fit(i.finding, contour, ask), how, zoom, around)
+        own = np.hypot(edges.sigma_px, settings.texture_mm * per_mm) * settings.crowd / np.sqrt(edges.sure)
         worth = 1 - beyond(i.finding, edges.points_px, contour.normals[edges.index], ask)[BODY]
         near = None if contour.along_mm is None else contour.along_mm[edges.index]
         sight, gradient = clearance_gradient(view, body, edges.points_px, near)
@@ -305,15 +307,12 @@ def _fine_edges(
     keep: NDArray[np.bool_],
     how: Round,
     zoom: float,
-    plain_outside: NDArray[np.bool_] | None = None,
-    board_px: Array | None = None,
+    icing: Surroundings | None = None,
 ) -> Edges:
     ask = replace(EdgeSettings(), board_px=EdgeSettings().board_px * zoom)
     if how.reach_px >= ROUGH_PX:
-        ask = replace(ask, step_px=ask.step_px * zoom, blur_px=ask.blur_px * zoom, hypotheses=1)
-    return photo_edges(
-        i.photo.pixels, contour, keep, how.reach_px * zoom, how.expected_px * zoom, ask, plain_outside, board_px
-    )
+        ask = replace(ask, step_px=ask.step_px * zoom, blur_px=ask.blur_px * zoom, hypotheses=1, jump_price=0.0)
+    return photo_edges(i.photo.pixels, contour, keep, how.reach_px * zoom, how.expected_px * zoom, ask, icing)
 
 
 def _contact(i: PhotoInput, contour: Contour, keep: NDArray[np.bool_], how: Round, zoom: float, per_mm: float) -> Edges:
@@ -339,7 +338,7 @@ def _border_contour(view: View, body: Body, border: Border) -> tuple[Contour, Gr
 def _border_edges(finding: Finding, contour: Contour, keep: NDArray[np.bool_], settings: FitSettings) -> Edges:
     index = np.nonzero(keep)[0]
     sigma = np.full(len(index), settings.border_net / finding.scale_px)
-    return Edges(index, contour.points_px[index], sigma, np.ones(len(index)))
+    return Edges(index, contour.points_px[index], sigma, *np.ones((2, len(index))))
 
 
 def _board_border(view: View, board: Board, border: Border) -> tuple[Contour, Contour]:

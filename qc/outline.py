@@ -10,8 +10,11 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import expit
 
 from qc.contour import Contour
+from qc.edge_weights import LEARNT
+from qc.edge_words import Profiles, candidates, say
 from qc.finder import BOARD, BODY, CARD, DECORATION, FOOT_BORDER, OTHER, Finding
 
 Array = NDArray[np.float64]
@@ -28,11 +31,11 @@ class EdgeSettings:
     clear_net: int = 13  # network pixels across: nearer than half of this to a piece, the finder's border counts as its
     least_extra: float = 0.35  # probability of decoration or piping near a contour point that rules it out
     noise_factor: float = 5.0  # an edge must stand out this much over the profile's own noise
-    outermost: float = 3.0  # where the board is plain, what an edge as strong further out takes: 1 halves its worth
+    least_worth: float = 0.0  # log odds against none from which an edge is the icing's
     board_px: float = 2.5  # nearer to the board's own edge than this an edge is the board's
     hypotheses: int = 4  # edges of a profile among which its neighbours have a say
     jump: float = 0.8  # of the expected error: an edge that lies so far from its neighbours' is on another line
-    jump_price: float = 3.0  # natural logarithm of how much stronger it must be for that
+    jump_price: float = 1.5  # natural logarithm of how much more likely it must be for that
     quiet_px: float = 14.0  # half length of the profiles from which the noise is taken
     contact_beside_mm: float = 1.5  # how far beside the dark line under a board its surroundings are judged
     contact_black: float = 0.01  # linear light, of three channels together, below which darkness is not told apart
@@ -47,13 +50,15 @@ class EdgeSettings:
 class Edges:
     """Edge points found along a contour, one per contour point that has one.
 
-    index (M,) into the contour; points_px (M, 2); sigma_px (M,) of the offset along the normal; strength (M,).
+    index (M,) into the contour; points_px (M, 2); sigma_px (M,) of the offset along the normal; strength (M,); sure (M,):
+    probability that it is the edge looked for.
     """
 
     index: NDArray[np.int64]
     points_px: Array
     sigma_px: Array
     strength: Array
+    sure: Array
 
 
 _SRGB = np.arange(256) / 255.0
@@ -186,6 +191,20 @@ def finder_border(finding: Finding, labels: tuple[int, ...], count: int) -> Bord
     return Border(finding.to_photo(at + 0.5 * normals), normals)
 
 
+@dataclass(frozen=True)
+class Surroundings:
+    """What is known of the surroundings of an icing's contour, for the choice among edges.
+
+    plain (N,): outside lies plain board; board_px (N,): how far outwards the board's own edge crosses the normal,
+    infinite where it does not: that edge is no edge of the icing; zoom: pixels per pixel of a photo 2016 wide.
+    """
+
+    finding: Finding
+    plain: NDArray[np.bool_]
+    board_px: Array
+    zoom: float
+
+
 def photo_edges(
     pixels: NDArray[np.uint8],
     contour: Contour,
@@ -193,8 +212,7 @@ def photo_edges(
     reach_px: float,
     expected_px: float,
     settings: EdgeSettings,
-    plain_outside: NDArray[np.bool_] | None = None,
-    board_px: Array | None = None,
+    icing: Surroundings | None = None,
 ) -> Edges:
     """Edges of the photo along the normals of the kept contour points.
 
@@ -204,15 +222,12 @@ def photo_edges(
         How far to look on either side.
     expected_px : float
         Standard deviation of the true edge about the contour, which weighs nearness against strength.
-    plain_outside : ndarray of bool, shape (N,), optional
-        Contour points outside which the picture is plain, so that an edge further out belongs to the icing too.
-    board_px : ndarray, shape (N,), optional
-        Distance outwards at which the board's own edge crosses the normal, infinite where it does not: that edge is no
-        edge of the icing, and none beyond it speaks against one within.
+    icing : Surroundings, optional
+        Of the icing's contour: among edges those like an icing's count (`qc.edge_weights`), not the strongest.
     """
     index = _within(pixels, contour, keep, reach_px)
     if len(index) == 0:
-        return Edges(index, np.zeros((0, 2)), np.zeros(0), np.zeros(0))
+        return Edges(index, np.zeros((0, 2)), *np.zeros((3, 0)))
     pad = 3 * settings.blur_px
     wide = max(reach_px, settings.quiet_px)  # noise is judged where the edge itself does not reach
     s = np.arange(-wide - pad, wide + pad + 1e-6, settings.step_px)
@@ -220,14 +235,38 @@ def photo_edges(
     slope = _slope(light, settings)
     core = np.abs(s) <= reach_px + 1e-6
     noise = float(np.percentile(slope[:, np.abs(s) <= wide], 25)) + 1e-6
-    plain = np.zeros(len(index), bool) if plain_outside is None else plain_outside[index]
-    outermost = np.where(plain, settings.outermost, 0.0)
-    end = np.full(len(index), np.inf) if board_px is None else board_px[index]
-    offset, strength, width = _choose(s[core], slope[:, core], expected_px, outermost, end, index, settings)
-    ok = strength > settings.noise_factor * noise
+    profiles = Profiles(index, s, light, slope, core, noise)
+    if icing is None:
+        score = np.where(core & _peaks(slope), np.log(slope + 1e-9) - 0.5 * (s / expected_px) ** 2, -np.inf)
+        at, worth = _best(score, settings.hypotheses)
+        least = -np.inf
+    else:
+        at, worth = _like_icing(profiles, contour, expected_px, icing, settings)
+        least = settings.least_worth
+    offset, strength, width, chosen = _choose(profiles, at, worth, expected_px, settings)
+    ok = (strength > settings.noise_factor * noise) & (chosen > least)
     sigma = np.hypot(0.25 * width * np.sqrt(noise / np.maximum(strength, 1e-9)), 0.10)
     points = contour.points_px[index] + offset[:, None] * contour.normals[index]
-    return Edges(index[ok], points[ok], sigma[ok], strength[ok])
+    sure = np.ones(len(index)) if icing is None else expit(chosen)
+    return Edges(index[ok], points[ok], sigma[ok], strength[ok], sure[ok])
+
+
+def _best(score: Array, count: int) -> tuple[NDArray[np.int64], Array]:
+    """The samples (N, count) with the highest scores, and these."""
+    at = np.argpartition(-score, count - 1, axis=1)[:, :count] if count > 1 else score.argmax(1)[:, None]
+    return at, np.maximum(np.take_along_axis(score, at, 1), -1e6)
+
+
+def _like_icing(
+    profiles: Profiles, contour: Contour, expected_px: float, icing: Surroundings, settings: EdgeSettings
+) -> tuple[NDArray[np.int64], Array]:
+    """The strongest edges (N, COUNT) of each profile, and the log odds that they are the icing's against none."""
+    end = icing.board_px[profiles.index]
+    peak = _peaks(profiles.slope) & (np.abs(profiles.s - end[:, None]) > settings.board_px)
+    at = candidates(profiles, peak)
+    plain = icing.plain[profiles.index]
+    words = say(profiles, at, contour, icing.finding, net_samples, expected_px, icing.zoom, plain, end)
+    return np.maximum(at, 0), np.where(at >= 0, LEARNT.log_odds(words), -1e6)
 
 
 def _within(pixels: NDArray[np.uint8], contour: Contour, keep: NDArray[np.bool_], reach_px: float) -> NDArray[np.int64]:
@@ -263,7 +302,7 @@ def contact_lines(
     """
     index = _within(pixels, contour, keep, reach_px)
     if len(index) == 0:
-        return Edges(index, np.zeros((0, 2)), np.zeros(0), np.zeros(0))
+        return Edges(index, np.zeros((0, 2)), *np.zeros((3, 0)))
     beside = settings.contact_beside_mm * per_mm
     s = np.arange(-reach_px - beside, reach_px + beside + 1e-6, settings.step_px)
     light = _profiles(pixels, contour, index, s).sum(-1)
@@ -271,7 +310,7 @@ def contact_lines(
     offset, depth = _dark_line_ends(light, s, np.abs(s) <= reach_px, expected_px, per_mm, settings)
     ok = depth > settings.contact_depth
     points = contour.points_px[index] + offset[:, None] * contour.normals[index]
-    return Edges(index[ok], points[ok], np.full(ok.sum(), settings.contact_sigma_px), depth[ok])
+    return Edges(index[ok], points[ok], np.full(ok.sum(), settings.contact_sigma_px), depth[ok], np.ones(ok.sum()))
 
 
 def _dark_line_ends(
@@ -349,52 +388,34 @@ def _slope(light: NDArray[np.float32], settings: EdgeSettings) -> Array:
 
 
 def _choose(
-    s: Array,
-    slope: Array,
-    expected_px: float,
-    outermost: Array,
-    end: Array,
-    index: NDArray[np.int64],
-    settings: EdgeSettings,
-) -> tuple[Array, Array, Array]:
-    """Sub-pixel offset, strength and width of each profile's likeliest edge: strong, near where it is expected, and
-    no jump away from its neighbours' edges.
-
-    With outermost (N,) above 0 an edge counts the less, the stronger the edges further out are. The board's own edge at
-    `end` (N,) is none, and edges beyond it do not count against those within.
+    profiles: Profiles, at: NDArray[np.int64], worth: Array, expected_px: float, settings: EdgeSettings
+) -> tuple[Array, Array, Array, Array]:
+    """Sub-pixel offset, strength, width and worth of each profile's likeliest edge, among candidates (N, K) of some
+    worth (N, K): one that is no jump away from its neighbours' edges.
     """
-    peak = _peaks(slope) & (np.abs(s - end[:, None]) > settings.board_px)
-    edge = np.where(peak & (s < end[:, None]), slope, 0.0)
-    strongest = np.maximum.accumulate(edge[:, ::-1], axis=1)[:, ::-1]
-    further = np.concatenate([strongest[:, 1:], np.zeros((len(edge), 1))], axis=1)
-    alone = np.log((slope + 1e-9) / (slope + 1e-9 + outermost[:, None] * further))
-    score = np.where(peak, np.log(slope + 1e-9) + alone - 0.5 * (s / expected_px) ** 2, -np.inf)
-    k = np.clip(_smoothest(score, s / (settings.jump * expected_px), index, settings), 1, len(s) - 2)
-    rows = np.arange(len(k))
+    s, slope, rows = profiles.s, profiles.slope, np.arange(len(at))
+    path = _smoothest(worth, s[at] / (settings.jump * expected_px), profiles.index, settings)
+    k = np.clip(at[rows, path], 1, len(s) - 2)
     left, here, right = slope[rows, k - 1], slope[rows, k], slope[rows, k + 1]
     curve = left - 2 * here + right
     shift = np.where(curve < 0, 0.5 * (left - right) / np.where(curve < 0, curve, 1), 0)
     step = s[1] - s[0]
     offset = s[k] + np.clip(shift, -1, 1) * step
     width = step * np.sqrt(np.maximum(here, 1e-9) / np.maximum(-curve, 1e-9))
-    strength = np.where(peak[rows, k], here, 0.0)
-    return offset, strength, np.minimum(width, 6.0)
+    strength = np.where(worth[rows, path] > -1e5, here, 0.0)
+    return offset, strength, np.minimum(width, 6.0), worth[rows, path]
 
 
-def _smoothest(score: Array, place: Array, index: NDArray[np.int64], settings: EdgeSettings) -> NDArray[np.int64]:
-    """Which sample of each profile (N, S) lies on the path of the highest scores with few jumps (N,).
+def _smoothest(worth: Array, place: Array, index: NDArray[np.int64], settings: EdgeSettings) -> NDArray[np.int64]:
+    """Which candidate of each profile (N, K) lies on the path of the highest worth with few jumps (N,).
 
-    The path chooses among each profile's best peaks; a jump by 1 in `place` (S,) or more costs as much as
-    `settings.jump_price`, less where points between were not kept. Viterbi's algorithm.
+    A jump by 1 in `place` (N, K) or more costs as much as `settings.jump_price`, less where points between were not
+    kept. Viterbi's algorithm.
     """
-    n, count = len(score), settings.hypotheses
-    if count == 1:
-        return np.asarray(score.argmax(1), np.int64)
-    rows = np.arange(n)[:, None]
-    peaks = np.argpartition(-score, count - 1, axis=1)[:, :count]
-    worth = np.maximum(score[rows, peaks], -1e6)
-    at = place[peaks]
-    step = np.minimum(np.abs(at[1:, :, None] - at[:-1, None, :]), 1.0)  # (N - 1, now, before)
+    n, count = worth.shape
+    if count == 1 or not settings.jump_price:
+        return np.asarray(worth.argmax(1), np.int64)
+    step = np.minimum(np.abs(place[1:, :, None] - place[:-1, None, :]), 1.0)  # (N - 1, now, before)
     price = settings.jump_price * step / np.diff(index)[:, None, None]
     came = np.zeros((n, count), np.int64)
     total = worth[0]
@@ -406,4 +427,4 @@ def _smoothest(score: Array, place: Array, index: NDArray[np.int64], settings: E
     out[-1] = total.argmax()
     for i in range(n - 1, 0, -1):
         out[i - 1] = came[i, out[i]]
-    return peaks[np.arange(n), out]
+    return out
