@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from sample_images.render import toppings
+from sample_images.render import camera, toppings
 from sample_images.render.things import LABELS, Look, Thing, plain, vertex_normals
 
 
@@ -65,6 +65,14 @@ def test_every_scene_has_the_same_meshes():
     assert len(names[0]) == 2 * len(LABELS)
 
 
+def test_a_finer_rendering_is_warped_to_the_same_place():
+    """Analytic: without distortion a pixel of the picture takes the middle one of its nine fine pixels."""
+    K = np.array([[100.0, 0, 7.5], [0, 100, 5.5], [0, 0, 1]])
+    fine = np.arange(36 * 48, dtype=np.float32).reshape(36, 48)
+    picture = camera.warp(fine, K, np.zeros(5), (16, 12), nearest=True, finer=3)
+    np.testing.assert_array_equal(picture, fine[1::3, 1::3])
+
+
 def test_a_texture_comes_back_out_of_the_atlas():
     pytest.importorskip("mitsuba").set_variant("scalar_rgb")
     from sample_images.render import shoot
@@ -97,17 +105,60 @@ def test_the_network_answers_at_the_pictures_size_and_its_file_with_it(tmp_path)
     np.testing.assert_allclose(read.forward(), want, atol=2e-3 * np.abs(want).max())  # half floats: 3 digits
 
 
-def test_adding_after_a_mixing_of_channels_can_stand_for_joining():
-    """Analytic: where the joined weights are the added ones times a mixing of channels, that mixing is found."""
+@pytest.mark.filterwarnings("ignore::DeprecationWarning")
+def test_a_network_read_from_its_file_does_what_it_did_also_once_normalised(tmp_path):
     torch = pytest.importorskip("torch")
-    from qc.training.inherit import _solve
+    pytest.importorskip("onnx")
+    from qc.training.inherit import between, normalise, read
+    from qc.training.net import Net, export
 
     torch.manual_seed(0)
-    skip, mix = torch.randn(6, 4, 3, 3), torch.randn(4, 5)
-    joined = torch.cat([torch.einsum("oshw,su->ouhw", skip, mix), skip], 1)
-    found = torch.empty(4, 5, 1, 1)
-    _solve(found, joined, torch.arange(5), torch.arange(5, 9), torch.arange(6))
-    torch.testing.assert_close(found[:, :, 0, 0], mix, atol=1e-4, rtol=1e-4)
+    net, picture = Net(), 2 * torch.randn(4, 3, 64, 96) + 1
+    net(picture)  # its normalisations have seen something
+    net.eval().temperature.fill_(1.3)
+    with torch.no_grad():
+        want = net(picture)
+    export(net, str(tmp_path / "net.onnx"))
+    again = read(tmp_path / "net.onnx")
+    near = {"atol": 2e-3 * float(want.abs().max()), "rtol": 0}  # half floats: 3 digits
+    with torch.no_grad():
+        torch.testing.assert_close(again(picture), want, **near)
+        torch.testing.assert_close(between(Net(), again, 1.0)(picture), again(picture))
+        torch.testing.assert_close(between(again, Net(), 0.0)(picture), again(picture))
+        normalise(again, picture)
+        torch.testing.assert_close(again(picture), want, **near)
+        torch.testing.assert_close(again.train()(picture), want, **near)  # by what a batch shows, the same
+
+
+def test_a_network_of_another_structure_is_not_begun_with(tmp_path):
+    torch = pytest.importorskip("torch")
+    onnx = pytest.importorskip("onnx")
+    from qc.training.inherit import read
+
+    weights = onnx.numpy_helper.from_array(torch.zeros(2, 3, 3, 3).numpy(), "w")
+    bias = onnx.numpy_helper.from_array(torch.zeros(2).numpy(), "b")
+    graph = onnx.helper.make_graph(
+        [onnx.helper.make_node("Conv", ["x", "w", "b"], ["y"])], "other", [], [], initializer=[weights, bias]
+    )
+    onnx.save(onnx.helper.make_model(graph), tmp_path / "other.onnx")
+    with pytest.raises(ValueError, match="another network"):
+        read(tmp_path / "other.onnx")
+
+
+def test_labels_move_with_the_picture():
+    """Recovery: the picture is its own label map, so off the borders it must stay so."""
+    torch = pytest.importorskip("torch")
+    from qc.training.augment import _frame, _mirror
+
+    torch.manual_seed(3)
+    labels = torch.zeros(4, 96, 128, dtype=torch.long)
+    labels[:, 20:60, 30:90] = 2
+    labels[:, 60:70, 20:100] = 1
+    picture = (labels[:, None] / 5.0).expand(-1, 3, -1, -1)
+    moved, seen = _frame(*_mirror(picture, labels))
+    off = (moved[:, 0] * 5 - seen).abs()
+    assert float((off < 1e-3).float().mean()) > 0.95  # the rest are borders, between two values
+    assert float(off.max()) <= 1.0 + 1e-3
 
 
 def test_training_takes_in_pictures_as_they_come(tmp_path):

@@ -4,7 +4,7 @@ import torch
 from torch import Tensor
 from torch.nn import functional as F
 
-from qc.training.net import MEAN, SPREAD
+from qc.training.net import CLASSES, MEAN, SPREAD
 
 IGNORE = 255
 
@@ -19,8 +19,13 @@ def _some(like: Tensor, share: float) -> Tensor:
 
 
 def augment(x: Tensor, y: Tensor, gentle: bool = False) -> tuple[Tensor, Tensor]:
-    """Bytes (B, 3, h, w) and labels (B, h, w) -> what the network sees, and long labels with IGNORE where padded."""
-    picture, labels = _frame(x.float() / 255, y)
+    """Bytes (B, 3, h, w) and labels (B, h, w) -> what the network sees, and long labels with IGNORE where padded.
+
+    Gently, half of the batches keep their framing, pixel for pixel, and half their paint and backgrounds.
+    """
+    picture, labels = _mirror(x.float() / 255, y.long())
+    if not gentle or torch.rand(1) < 0.5:
+        picture, labels = _frame(picture, labels)
     if not gentle or torch.rand(1) < 0.5:
         picture = _background(picture, labels)
         picture = _repaint(picture, labels)
@@ -31,20 +36,26 @@ def augment(x: Tensor, y: Tensor, gentle: bool = False) -> tuple[Tensor, Tensor]
     return (picture.clamp(0, 1) - MEAN) / SPREAD, labels
 
 
+def _mirror(x: Tensor, y: Tensor) -> tuple[Tensor, Tensor]:
+    return (x.flip(3), y.flip(2)) if torch.rand(1) < 0.5 else (x, y)
+
+
 def _frame(x: Tensor, y: Tensor) -> tuple[Tensor, Tensor]:
-    """Mirror, turn a little, zoom and shift; what comes from outside is mirrored in with its labels."""
+    """Turn a little, zoom and shift; what comes from outside is mirrored in with its labels.
+
+    A pixel gets the label that has most of it between the four pixels that it comes from: the nearest one's would put
+    borders half a pixel off here and there.
+    """
     n, _, h, w = x.shape
-    if torch.rand(1) < 0.5:
-        x, y = x.flip(3), y.flip(2)
     a = (_normal(x, n) * 0.12).clamp(-0.5, 0.5)
     s = torch.exp((_normal(x, n) * 0.28).clamp(-0.7, 0.5))
     tx, ty = _normal(x, 2, n) * 0.12
     k = h / w
     rows = [torch.stack([s * a.cos(), -s * a.sin() * k, tx], 1), torch.stack([s * a.sin() / k, s * a.cos(), ty], 1)]
     grid = F.affine_grid(torch.stack(rows, 1), [n, 3, h, w], align_corners=False)
-    x = F.grid_sample(x, grid, padding_mode="reflection", align_corners=False)
-    y = F.grid_sample(y[:, None].float(), grid, mode="nearest", padding_mode="reflection", align_corners=False)
-    return x, y[:, 0].long()
+    both = torch.cat([x, F.one_hot(y, CLASSES).permute(0, 3, 1, 2).to(x)], 1)
+    both = F.grid_sample(both, grid, padding_mode="reflection", align_corners=False)
+    return both[:, :3], both[:, 3:].argmax(1)
 
 
 def _smooth_noise(like: Tensor, cells: int) -> Tensor:

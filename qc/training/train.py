@@ -1,7 +1,7 @@
 """Train the outline network on rendered pictures (a GPU or several, minutes).
 
 python -m qc.training.train TRAIN_DIR VALID_DIR HELD_OUT_DIR OUT --seconds 420
-python -m qc.training.train ... --seconds 900 --begin outline_net.onnx --grows     # from earlier weights, beside the rendering
+python -m qc.training.train ... --seconds 450 --begin outline_net.onnx             # from earlier weights
 torchrun --nproc_per_node=2 -m qc.training.train ... --seconds 900 --until 500     # then again with --resume
 
 VALID_DIR's pictures choose the temperature. Writes OUT/state.pt (to go on from), OUT/outline_net.onnx, OUT/outline_net.pt
@@ -21,14 +21,15 @@ from torch import Tensor, distributed
 from torch.nn import functional as F
 
 from qc.training.augment import augment
-from qc.training.inherit import Earlier, inherit
+from qc.training.inherit import normalise, read
 from qc.training.net import CLASSES, MEAN, SPREAD, Net, export
 
 IGNORE = 255
 BATCH = 32
 RATE = 3e-3
 CLASS_WEIGHTS = (1.0, 1.2, 1.2, 1.5, 1.0, 2.0)  # rare classes a little more, so that they are learnt
-GENTLE = 0.85  # share of the time after which pictures are changed less and all classes weigh the same
+LATE_WEIGHTS = (1.0, 1.1, 1.0, 1.0, 1.0, 1.3)  # nearly even: more would make the probabilities too high
+GENTLE = 0.65  # share of the time after which pictures are changed less and classes weigh nearly the same
 ROOM = {"wide": 16_000, "tall": 5_000}  # pictures for which there is room on the device
 
 
@@ -226,7 +227,7 @@ def train(data: Pictures, args: argparse.Namespace, device: str, out: Path) -> N
             distributed.broadcast(v, 0)
     moving = [(average[k], v) for k, v in net.state_dict().items() if v.dtype.is_floating_point]
     kept, now = [a for a, _ in moving], [v for _, v in moving]
-    even, uneven = torch.ones(CLASSES, device=device), torch.tensor(CLASS_WEIGHTS, device=device)
+    early, late = (torch.tensor(w, device=device) for w in (CLASS_WEIGHTS, LATE_WEIGHTS))
     begin, log, elapsed = time.monotonic(), [], before
     while elapsed < min(args.seconds, args.until):
         done = elapsed / args.seconds
@@ -237,7 +238,7 @@ def train(data: Pictures, args: argparse.Namespace, device: str, out: Path) -> N
         picture, labels = augment(x, y, gentle=done > GENTLE)
         with torch.autocast(device.split(":")[0], torch.bfloat16):
             scores = run(picture.to(memory_format=torch.channels_last))
-        loss = loss_fn(scores.float(), labels, even if done > GENTLE else uneven)
+        loss = loss_fn(scores.float(), labels, late if done > GENTLE else early)
         optimiser.zero_grad()
         loss.backward()
         elapsed = together(net, before + time.monotonic() - begin)
@@ -261,9 +262,10 @@ def train(data: Pictures, args: argparse.Namespace, device: str, out: Path) -> N
 
 
 def begin_with(net: Net, path: str, data: Pictures) -> None:
-    """The weights of an earlier network, fitted to pictures as training shows them."""
+    """The weights of an earlier network, its normalisations fitted to pictures as training shows them."""
     picture, _ = augment(*data.draw(BATCH))
-    inherit(net, Earlier(path), picture)
+    net.load_state_dict(read(path).state_dict())
+    normalise(net, picture)
 
 
 def main(argv: list[str] | None = None) -> None:
@@ -275,7 +277,7 @@ def main(argv: list[str] | None = None) -> None:
     parser.add_argument("--device", default="cuda")
     parser.add_argument("--until", type=float, default=math.inf, help="stop here, to go on with --resume")
     parser.add_argument("--resume", help="state.pt of a training that was stopped")
-    parser.add_argument("--begin", help="outline_net.onnx of an earlier, wider network to begin with")
+    parser.add_argument("--begin", help="outline_net.onnx of an earlier training to begin with")
     parser.add_argument("--rate", type=float, default=RATE)
     parser.add_argument("--soften", type=float, default=1.0, help="times the temperature that suits VALID_DIR best")
     parser.add_argument("--compile", action="store_true", help="compile the network first: a minute, then faster")
@@ -307,7 +309,7 @@ def finish(net: Net, valid: dict, held: dict, out: Path, begin: str | None = Non
             "held_out": measure(net, held, best * factor),
         }
     if begin:
-        earlier = Earlier(begin).to(next(net.parameters()).device)
+        earlier = read(begin).to(next(net.parameters()).device)
         figures["earlier"] = {"valid": measure(earlier, valid), "held_out": measure(earlier, held)}
     net.temperature.fill_(best * soften)
     print(json.dumps(figures), flush=True)

@@ -74,12 +74,12 @@ def undistort(q, K, dist):
     return n
 
 
-def warp(img, K, dist, size, nearest=False):
-    """Ideal pinhole rendering -> picture with the true K and distortion."""
+def warp(img, K, dist, size, nearest=False, finer=1):
+    """Ideal pinhole rendering, so many times as fine as K says -> picture with the true K and distortion."""
     W, H = size
     u, v = np.meshgrid(np.arange(W, dtype=np.float64), np.arange(H, dtype=np.float64))
     n = undistort(np.stack([u, v], -1), K, dist)
-    m = (n * K[0, 0] + [(img.shape[1] - 1) / 2, (img.shape[0] - 1) / 2]).astype(np.float32)
+    m = (n * K[0, 0] * finer + [(img.shape[1] - 1) / 2, (img.shape[0] - 1) / 2]).astype(np.float32)
     return cv2.remap(
         img, m[..., 0], m[..., 1], cv2.INTER_NEAREST if nearest else cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
     )

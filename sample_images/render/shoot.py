@@ -14,6 +14,7 @@ from .things import LABELS, Look, Thing, vertex_normals
 SPP = 32
 SIZE_PX = (640, 480)
 WINDOW_PX = (704, 528)  # one size of the ideal picture for all: the size stands in the program's text
+FINER = 3  # label rays across a pixel: a ray meets its (fine) pixel anywhere, so it must be near the middle
 LAMPS = 5
 CELL_PX = (504, 1016)  # of a texture in the atlas, rows and columns at most
 ATLAS_PX = (2048, 2048)
@@ -216,9 +217,9 @@ def window(K, dist, size):
 
 
 def label_map(loaded, sensor, K, dist, size):
-    """What each pixel's central ray meets, as an index into LABELS (H, W) uint8."""
+    """What a ray near each pixel's middle meets, as an index into LABELS (H, W) uint8; the sensor is FINER than K."""
     seen = mi.render(loaded, sensor=sensor, integrator=mi.load_dict({"type": "aov", "aovs": "i:shape_index"}), spp=1)
-    index = camera.warp(np.array(seen, np.float32)[..., -1], K, dist, size, nearest=True)
+    index = camera.warp(np.array(seen, np.float32)[..., -1], K, dist, size, nearest=True, finer=FINER)
     index = np.round(index).astype(np.int64)
     out = np.zeros(index.shape, np.uint8)
     for shape in loaded.shapes():
@@ -251,7 +252,8 @@ def shoot(study, shot, k, spp=SPP, views=1, view_of=None):
         )[..., :3]
         lin = np.where(np.isfinite(lin), np.minimum(lin, 60), 0)
         picture = develop(camera.warp(lin, K, dist, size), light, rng)
-        pin = opaque(mi.load_dict(scene.sensor(R, t, K[0, 0], win, None, 1, 0)))
+        fine = tuple(FINER * v for v in win)
+        pin = opaque(mi.load_dict(scene.sensor(R, t, FINER * K[0, 0], fine, None, 1, 0)))
         out.append((picture, label_map(loaded, pin, K, dist, size)))
     return out
 
