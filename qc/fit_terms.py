@@ -61,7 +61,7 @@ class FitSettings:
     )
     border_net: float = 2.0  # standard deviation of the finder's border, network pixels, which anchors the fine rounds
     texture_mm: float = 0.12  # icing's own unevenness at one point, that a smooth body can't follow
-    crowd: float = 5.0  # neighbouring points share their texture: their weight falls by this much squared
+    crowd: float = 4.0  # neighbouring points share their texture: their weight falls by this much squared
     common_px: float = 0.25  # error that a whole outline may share: where does soft cream end?
     common_mm: float = 0.05  # the same, as a length on the cake
     board_common_mm: float = 0.1  # and of the board's
