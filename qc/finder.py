@@ -309,3 +309,16 @@ def _unsure(finding: Finding, picture: NDArray[np.uint8], settings: FinderSettin
         mat = "a darker mat under and behind" if on > 110 else "a lighter mat under and behind"
         return f"The cake can hardly be told from what is round it: lay {mat} it, or take one lamp away."
     return "It is unclear where the cake ends: clear away what stands close to it and take the photo again."
+
+
+def net_samples(finding: Finding, points_px: Points) -> NDArray[np.float32]:
+    """Finder's probabilities (6, ...) at photo pixels (..., 2)."""
+    p = finding.to_net(points_px).astype(np.float32)
+    if p.size == 0:
+        return np.zeros((len(finding.probabilities), *p.shape[:-1]), np.float32)
+    flat = p.reshape(-1, 1, 2)
+    layers = [
+        cv2.remap(layer, flat[..., 0], flat[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[:, 0]
+        for layer in finding.probabilities
+    ]
+    return np.asarray(np.stack(layers).reshape(len(layers), *p.shape[:-1]), np.float32)

@@ -14,8 +14,8 @@ from scipy.special import expit
 
 from qc.contour import Contour
 from qc.edge_weights import LEARNT
-from qc.edge_words import Profiles, candidates, say
-from qc.finder import BOARD, BODY, CARD, DECORATION, FOOT_BORDER, OTHER, Finding
+from qc.edge_words import Profiles, Surroundings, candidates, say
+from qc.finder import BOARD, BODY, CARD, DECORATION, FOOT_BORDER, OTHER, Finding, net_samples
 
 Array = NDArray[np.float64]
 
@@ -50,8 +50,8 @@ class EdgeSettings:
 class Edges:
     """Edge points found along a contour, one per contour point that has one.
 
-    index (M,) into the contour; points_px (M, 2); sigma_px (M,) of the offset along the normal; strength (M,); sure (M,):
-    probability that it is the edge looked for.
+    index (M,) into the contour; points_px (M, 2); sigma_px (M,) of the offset along the normal; strength (M,); sure
+    (M,): probability that it is the edge looked for.
     """
 
     index: NDArray[np.int64]
@@ -77,19 +77,6 @@ def linear_samples(pixels: NDArray[np.uint8], points_px: Array) -> NDArray[np.fl
     upper = here + (right - here) * fx
     lower = below + (across - below) * fx
     return np.asarray(upper + (lower - upper) * fy, np.float32)
-
-
-def net_samples(finding: Finding, points_px: Array) -> NDArray[np.float32]:
-    """Finder's probabilities (6, ...) at photo pixels (..., 2)."""
-    p = finding.to_net(points_px).astype(np.float32)
-    if p.size == 0:
-        return np.zeros((len(finding.probabilities), *p.shape[:-1]), np.float32)
-    flat = p.reshape(-1, 1, 2)
-    layers = [
-        cv2.remap(layer, flat[..., 0], flat[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[:, 0]
-        for layer in finding.probabilities
-    ]
-    return np.asarray(np.stack(layers).reshape(len(layers), *p.shape[:-1]), np.float32)
 
 
 def inside_photo(points_px: Array, size_px: tuple[int, int], margin_px: float) -> NDArray[np.bool_]:
@@ -191,20 +178,6 @@ def finder_border(finding: Finding, labels: tuple[int, ...], count: int) -> Bord
     return Border(finding.to_photo(at + 0.5 * normals), normals)
 
 
-@dataclass(frozen=True)
-class Surroundings:
-    """What is known of the surroundings of an icing's contour, for the choice among edges.
-
-    plain (N,): outside lies plain board; board_px (N,): how far outwards the board's own edge crosses the normal,
-    infinite where it does not: that edge is no edge of the icing; zoom: pixels per pixel of a photo 2016 wide.
-    """
-
-    finding: Finding
-    plain: NDArray[np.bool_]
-    board_px: Array
-    zoom: float
-
-
 def photo_edges(
     pixels: NDArray[np.uint8],
     contour: Contour,
@@ -228,16 +201,10 @@ def photo_edges(
     index = _within(pixels, contour, keep, reach_px)
     if len(index) == 0:
         return Edges(index, np.zeros((0, 2)), *np.zeros((3, 0)))
-    pad = 3 * settings.blur_px
-    wide = max(reach_px, settings.quiet_px)  # noise is judged where the edge itself does not reach
-    s = np.arange(-wide - pad, wide + pad + 1e-6, settings.step_px)
-    light = _profiles(pixels, contour, index, s)
-    slope = _slope(light, settings)
-    core = np.abs(s) <= reach_px + 1e-6
-    noise = float(np.percentile(slope[:, np.abs(s) <= wide], 25)) + 1e-6
-    profiles = Profiles(index, s, light, slope, core, noise)
+    profiles = _light_across(pixels, contour, index, reach_px, settings)
+    s, slope, noise = profiles.s, profiles.slope, profiles.noise
     if icing is None:
-        score = np.where(core & _peaks(slope), np.log(slope + 1e-9) - 0.5 * (s / expected_px) ** 2, -np.inf)
+        score = np.where(profiles.core & _peaks(slope), np.log(slope + 1e-9) - 0.5 * (s / expected_px) ** 2, -np.inf)
         at, worth = _best(score, settings.hypotheses)
         least = -np.inf
     else:
@@ -251,6 +218,19 @@ def photo_edges(
     return Edges(index[ok], points[ok], sigma[ok], strength[ok], sure[ok])
 
 
+def _light_across(
+    pixels: NDArray[np.uint8], contour: Contour, index: NDArray[np.int64], reach_px: float, settings: EdgeSettings
+) -> Profiles:
+    """Light and its slope along the normals of some contour points."""
+    pad = 3 * settings.blur_px
+    wide = max(reach_px, settings.quiet_px)  # noise is judged where the edge itself does not reach
+    s = np.arange(-wide - pad, wide + pad + 1e-6, settings.step_px)
+    light = _profiles(pixels, contour, index, s)
+    slope = _slope(light, settings)
+    noise = float(np.percentile(slope[:, np.abs(s) <= wide], 25)) + 1e-6
+    return Profiles(index, s, light, slope, np.abs(s) <= reach_px + 1e-6, noise)
+
+
 def _best(score: Array, count: int) -> tuple[NDArray[np.int64], Array]:
     """The samples (N, count) with the highest scores, and these."""
     at = np.argpartition(-score, count - 1, axis=1)[:, :count] if count > 1 else score.argmax(1)[:, None]
@@ -261,12 +241,17 @@ def _like_icing(
     profiles: Profiles, contour: Contour, expected_px: float, icing: Surroundings, settings: EdgeSettings
 ) -> tuple[NDArray[np.int64], Array]:
     """The strongest edges (N, COUNT) of each profile, and the log odds that they are the icing's against none."""
-    end = icing.board_px[profiles.index]
-    peak = _peaks(profiles.slope) & (np.abs(profiles.s - end[:, None]) > settings.board_px)
-    at = candidates(profiles, peak)
-    plain = icing.plain[profiles.index]
-    words = say(profiles, at, contour, icing.finding, net_samples, expected_px, icing.zoom, plain, end)
+    at, words = weighed(profiles, contour, expected_px, icing, settings)
     return np.maximum(at, 0), np.where(at >= 0, LEARNT.log_odds(words), -1e6)
+
+
+def weighed(
+    profiles: Profiles, contour: Contour, expected_px: float, icing: Surroundings, settings: EdgeSettings
+) -> tuple[NDArray[np.int64], Array]:
+    """The strongest edges (N, COUNT) of each profile, -1 where there are fewer, and what is said of them."""
+    away = np.abs(profiles.s - icing.board_px[profiles.index, None])
+    at = candidates(profiles, _peaks(profiles.slope) & (away > settings.board_px))
+    return at, say(profiles, at, contour, expected_px, icing)
 
 
 def _within(pixels: NDArray[np.uint8], contour: Contour, keep: NDArray[np.bool_], reach_px: float) -> NDArray[np.int64]:

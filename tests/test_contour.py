@@ -10,6 +10,9 @@ import pytest
 from qc.body import HARMONICS, PROFILE_KNOTS, Body
 from qc.camera import Lens, View
 from qc.contour import Board, Contour, board_contours, board_crossings, body_contour, body_contours, graze
+from qc.edge_weights import Weights
+from qc.edge_words import Surroundings
+from qc.finder import BOARD, BODY, OTHER, Finding
 from qc.outline import EdgeSettings, contact_lines, photo_edges
 from tests import truth as truths
 
@@ -128,18 +131,40 @@ def test_no_dark_line_is_found_under_a_black_board() -> None:
     assert len(found.index) == 0
 
 
-def test_on_a_plain_board_the_outermost_edge_ends_the_icing() -> None:
-    """Analytic: sponge 5 px inside the rim makes the stronger edge, which is taken unless the outside is plain."""
+def surroundings(width: int, height: int, ends: tuple[int, int], board_px: float = np.inf) -> Surroundings:
+    """Icing up to the first of two columns, plain board up to the second, then the bench, as the finder sees them."""
+    scale = 0.32  # network pixels per pixel of a photo 2016 wide
+    x, rows = np.arange(round(width * scale)) / scale, round(height * scale)
+    seen = np.zeros((6, rows, len(x)), np.float32)
+    for label, where in ((BODY, x < ends[0]), (BOARD, (x >= ends[0]) & (x < ends[1])), (OTHER, x >= ends[1])):
+        seen[label] = cv2.GaussianBlur(np.repeat(where[None].astype(np.float32), rows, 0), (0, 0), 0.8)
+    finding = Finding(seen, scale, (0.0, 0.0), (width, height), 0.95, ())
+    return Surroundings(finding, np.ones(20, bool), np.full(20, board_px), 1.0)
+
+
+def test_among_sponge_the_icings_edge_is_not_the_strongest() -> None:
+    """Recovery of known truth: sponge inside the rim makes the stronger edge; what lies beyond either tells them."""
     across = np.full(200, 200.0)  # icing ...
-    across[90:95], across[100:] = 60.0, 140.0  # ... sponge in it, and the board
+    across[90:94], across[100:] = 60.0, 140.0  # ... sponge in it, and the board
     picture = cv2.GaussianBlur(np.repeat(across[None], 60, 0), (0, 0), 1.0)
     pixels = np.repeat(picture[..., None], 3, 2).astype(np.uint8)
     points = np.stack([np.full(20, 95.0), np.arange(20.0) + 20], -1)
     c = Contour(points, np.tile([1.0, 0.0], (20, 1)), np.ones(20), np.zeros(20, bool))
-    keep, ask = np.ones(20, bool), EdgeSettings(outermost=4.0)
-    found = [photo_edges(pixels, c, keep, 9.0, 6.0, ask, plain).points_px[:, 0] for plain in (None, keep)]
-    assert found[0] == pytest.approx(np.full(20, 94.5), abs=0.6)
-    assert found[1] == pytest.approx(np.full(20, 99.5), abs=0.6)
+    keep, around = np.ones(20, bool), surroundings(200, 60, (100, 300))
+    strongest, icing = (photo_edges(pixels, c, keep, 9.0, 6.0, EdgeSettings(), a) for a in (None, around))
+    assert strongest.points_px[:, 0] == pytest.approx(np.full(20, 93.5), abs=0.6)
+    assert len(icing.index) == 20
+    assert icing.points_px[:, 0] == pytest.approx(np.full(20, 99.5), abs=0.6)
+    assert (icing.sure > 0.5).all()
+
+
+def test_log_odds_are_what_their_formula_says() -> None:
+    """Analytic value: one hidden unit, weight 2, offset 1, on a word of mean 3 and spread 0.5; none is worth 0.25."""
+    one = Weights(
+        np.array([3.0]), np.array([0.5]), (np.array([[2.0]]), np.array([[1.5]])), (np.ones(1), np.zeros(1)), 0.25
+    )
+    words = np.array([[[3.25]], [[1.0]], [[100.0]]])  # half a spread up, far down, capped at 5
+    assert one.log_odds(words)[:, 0] == pytest.approx([1.5 * 2.0 - 0.25, -0.25, 1.5 * 11.0 - 0.25])
 
 
 def circle(radius_px: float, count: int, x_px: float = 100.0) -> Contour:
@@ -163,18 +188,20 @@ def test_where_a_boards_edge_crosses_an_outlines_normals() -> None:
 
 
 def test_the_boards_own_edge_is_not_the_icings() -> None:
-    """Icing ends 7 px within the edge of a board of its colour on a dark bench; it is sought about the board's edge."""
+    """Icing ends 7 px within the edge of a board of its colour on a dark bench; it is sought half way."""
     x = np.arange(80.0)
-    light = np.where(x < 39, 0.80, np.where(x < 46, 0.65, 0.1))
+    light = np.where(x < 39, 0.80, np.where(x < 46, 0.5, 0.1))
     pixels = np.repeat(np.repeat(cv2.GaussianBlur(light[None], (0, 0), 1.2).T[None] ** (1 / 2.2) * 255, 60, 0), 3, 2)
     n = np.tile([1.0, 0.0], (20, 1))
-    points = np.column_stack([np.full(20, 45.0), np.linspace(15, 45, 20)])
+    points = np.column_stack([np.full(20, 42.0), np.linspace(15, 45, 20)])
     c, keep = Contour(points, n, np.full(20, 0.2), np.zeros(20, bool)), np.ones(20, bool)
     pixels, ask = np.ascontiguousarray(pixels, np.uint8), EdgeSettings()
-    end = np.full(20, 0.5)  # the board's edge is at 45.5
-    taken, own = (photo_edges(pixels, c, keep, 9.0, 4.0, ask, keep, e).points_px[:, 0] for e in (None, end))
-    assert taken == pytest.approx(np.full(20, 45.5), abs=0.3)
-    assert own == pytest.approx(np.full(20, 38.5), abs=0.3)
+    known = surroundings(80, 60, (39, 46), 3.5)  # the board's edge is at 45.5
+    near = photo_edges(pixels, c, keep, 9.0, 4.0, ask).points_px[:, 0]
+    assert near == pytest.approx(np.full(20, 45.5), abs=0.3)
+    own = photo_edges(pixels, c, keep, 9.0, 4.0, ask, known)
+    assert own.points_px[:, 0] == pytest.approx(np.full(len(own.index), 38.5), abs=0.3)
+    assert len(own.index) == 20
 
 
 def test_a_few_stronger_edges_beside_an_outline_are_not_taken_for_it() -> None:
