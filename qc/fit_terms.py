@@ -84,7 +84,7 @@ class FitSettings:
     board_t_sd_mm: float = 6.0
     dark_line: bool = False  # whether board and bench meet at the dark line between them; while the kind of board is
     # open its plain edges are counted, since under one kind fewer lines may be found than under another
-    robust: float = 1.8
+    robust: float = 1.8  # Cauchy's constant, standard deviations of a point: an edge much further off is another line
     clear_net: tuple[int, ...] = (13, 7, 1)  # network pixels kept clear of pieces, the widest that leaves enough
     least_border: int = 40  # border points that are enough
     start_sd_mm: float = 4.0  # of radius and height as the finder's regions give them
