@@ -30,6 +30,7 @@ class RegionSettings:
     dark: float = 0.01  # of full light, added before the logarithm: sensor noise
     rare: float = 1e-4  # share of pixels below which a hue says nothing
     hue_worth: float = 3.0  # natural log odds, at most, that a hue may add: the network can still overrule it
+    hole_mm2: float = 60.0  # of a piece: glare on it is smaller
     smallest_mm: float = 6.0  # diameter; smaller things are crumbs, sugar pearls, glare
     apart: float = 0.45  # least distance of two pieces' middles in inner radii
     waist: float = 0.84  # share of the smaller inner radius above which a neck is none
@@ -169,13 +170,21 @@ def by_colour(
 def find_regions(top: TopMap, settings: RegionSettings) -> Regions:
     """Split the map's decorations into pieces."""
     scale = top.px_per_mm
-    mask = ndimage.binary_fill_holes(ndimage.binary_opening(top.probability > settings.sure, iterations=2))
+    mask = _filled(ndimage.binary_opening(top.probability > settings.sure, iterations=2), settings.hole_mm2 * scale**2)
     inside = cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 5) / scale
     inside = cv2.GaussianBlur(inside, (0, 0), 0.4 * scale)
     labels = _split(inside, mask, scale, settings)
     labels = _join(labels, inside, settings)
     pieces, refused = _judge(_measure(top, labels, inside), settings)
     return Regions(top, labels, tuple(pieces), tuple(refused))
+
+
+def _filled(mask: NDArray[np.bool_], most_px: float) -> NDArray[np.bool_]:
+    """A mask without its small holes: a large one is bare top that pieces go round, touching each other."""
+    labels, _ = ndimage.label(ndimage.binary_fill_holes(mask) & ~mask)
+    small = np.bincount(labels.ravel()) <= most_px
+    small[0] = False
+    return np.asarray(mask | small[labels], np.bool_)
 
 
 def _split(

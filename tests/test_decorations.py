@@ -7,6 +7,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+from scipy import ndimage
 
 from qc.decoration_borders import Border, border_rows, foot_border
 from qc.decoration_edges import EdgeSettings, refine, rough_outlines
@@ -96,6 +97,21 @@ def test_a_straightforward_view_tells_ball_from_drop() -> None:
         outlines = outlines_of(name, places, diameters, eye, 0.1, rng)
         cost = {s.name: fit_shape(outlines, s).cost for s in SHAPES if s.plan_sd < 0.05}
         assert min(cost, key=lambda k: cost[k]) == name
+
+
+def test_pieces_that_touch_all_round_do_not_fill_the_top() -> None:
+    """Recovery of known truth: the bare top inside a closed ring is no hole in a piece; glare on each piece is."""
+    scale, n, radius = 2.5, 13, 60.0
+    y, x = np.mgrid[:401, :401] / scale - 80.0
+    mask = np.hypot(x, y) < 8.0  # one in the middle
+    for k in range(n):
+        dx, dy = x - radius * np.cos(2 * np.pi * k / n), y - radius * np.sin(2 * np.pi * k / n)
+        mask |= (np.hypot(dx, dy) < 15.2) & (np.hypot(dx - 3, dy) > 2.0)
+    assert not ndimage.binary_fill_holes(mask)[0, 0]
+    assert ndimage.binary_fill_holes(mask).sum() > 1.5 * mask.sum()  # closed: filled, it is one disc
+    found = find_regions(TopMap(cv2.GaussianBlur(mask.astype(np.float32), (0, 0), 0.8), scale, 80.0), RegionSettings())
+    assert len(found.pieces) == n + 1
+    assert sorted(2 * r.inner_mm for r in found.pieces)[1] == pytest.approx(29, abs=2.5)
 
 
 def test_touching_neighbours_are_split_and_ribs_are_not() -> None:
