@@ -171,8 +171,8 @@ def find_regions(top: TopMap, settings: RegionSettings) -> Regions:
     """Split the map's decorations into pieces."""
     scale = top.px_per_mm
     mask = _filled(ndimage.binary_opening(top.probability > settings.sure, iterations=2), settings.hole_mm2 * scale**2)
-    inside = cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 5) / scale
-    inside = cv2.GaussianBlur(inside, (0, 0), 0.4 * scale)
+    inside = np.asarray(cv2.distanceTransform(mask.astype(np.uint8), cv2.DIST_L2, 5) / scale, np.float32)
+    inside = np.asarray(cv2.GaussianBlur(inside, (0, 0), 0.4 * scale), np.float32)
     labels = _split(inside, mask, scale, settings)
     labels = _join(labels, inside, settings)
     pieces, refused = _judge(_measure(top, labels, inside), settings)
