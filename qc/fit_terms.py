@@ -311,7 +311,7 @@ def _fine_edges(
 ) -> Edges:
     ask = replace(EdgeSettings(), board_px=EdgeSettings().board_px * zoom)
     if how.reach_px >= ROUGH_PX:
-        ask = replace(ask, step_px=ask.step_px * zoom, blur_px=ask.blur_px * zoom, hypotheses=1, jump_price=0.0)
+        ask = replace(ask, step_px=ask.step_px * zoom, blur_px=ask.blur_px * zoom, jump_price=0.0)
     return photo_edges(i.photo.pixels, contour, keep, how.reach_px * zoom, how.expected_px * zoom, ask, icing)
 
 

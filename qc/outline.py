@@ -33,7 +33,7 @@ class EdgeSettings:
     noise_factor: float = 5.0  # an edge must stand out this much over the profile's own noise
     least_worth: float = 0.0  # log odds against none from which an edge is the icing's
     board_px: float = 2.5  # nearer to the board's own edge than this an edge is the board's
-    hypotheses: int = 4  # edges of a profile among which its neighbours have a say
+    hypotheses: int = 4  # edges of a board's profile among which its neighbours have a say
     jump: float = 0.8  # of the expected error: an edge that lies so far from its neighbours' is on another line
     jump_price: float = 1.5  # natural logarithm of how much more likely it must be for that
     quiet_px: float = 14.0  # half length of the profiles from which the noise is taken
@@ -61,6 +61,8 @@ class Edges:
     sure: Array
 
 
+NO_EDGES = Edges(np.zeros(0, np.int64), np.zeros((0, 2)), *np.zeros((3, 0)))
+WORTHLESS = -1e6  # of a candidate that is no edge
 _SRGB = np.arange(256) / 255.0
 LINEAR = np.where(_SRGB <= 0.04045, _SRGB / 12.92, ((_SRGB + 0.055) / 1.055) ** 2.4).astype(np.float32)
 
@@ -198,11 +200,10 @@ def photo_edges(
     icing : Surroundings, optional
         Of the icing's contour: among edges those like an icing's count (`qc.edge_weights`), not the strongest.
     """
-    index = _within(pixels, contour, keep, reach_px)
-    if len(index) == 0:
-        return Edges(index, np.zeros((0, 2)), *np.zeros((3, 0)))
-    profiles = _light_across(pixels, contour, index, reach_px, settings)
-    s, slope, noise = profiles.s, profiles.slope, profiles.noise
+    profiles = light_across(pixels, contour, keep, reach_px, settings)
+    if profiles is None:
+        return NO_EDGES
+    index, s, slope, noise = profiles.index, profiles.s, profiles.slope, profiles.noise
     if icing is None:
         score = np.where(profiles.core & _peaks(slope), np.log(slope + 1e-9) - 0.5 * (s / expected_px) ** 2, -np.inf)
         at, worth = _best(score, settings.hypotheses)
@@ -218,10 +219,13 @@ def photo_edges(
     return Edges(index[ok], points[ok], sigma[ok], strength[ok], sure[ok])
 
 
-def _light_across(
-    pixels: NDArray[np.uint8], contour: Contour, index: NDArray[np.int64], reach_px: float, settings: EdgeSettings
-) -> Profiles:
-    """Light and its slope along the normals of some contour points."""
+def light_across(
+    pixels: NDArray[np.uint8], contour: Contour, keep: NDArray[np.bool_], reach_px: float, settings: EdgeSettings
+) -> Profiles | None:
+    """Light and its slope along the normals of those kept points whose normals lie in the photo; None without any."""
+    index = _within(pixels, contour, keep, reach_px)
+    if len(index) == 0:
+        return None
     pad = 3 * settings.blur_px
     wide = max(reach_px, settings.quiet_px)  # noise is judged where the edge itself does not reach
     s = np.arange(-wide - pad, wide + pad + 1e-6, settings.step_px)
@@ -234,7 +238,7 @@ def _light_across(
 def _best(score: Array, count: int) -> tuple[NDArray[np.int64], Array]:
     """The samples (N, count) with the highest scores, and these."""
     at = np.argpartition(-score, count - 1, axis=1)[:, :count] if count > 1 else score.argmax(1)[:, None]
-    return at, np.maximum(np.take_along_axis(score, at, 1), -1e6)
+    return at, np.maximum(np.take_along_axis(score, at, 1), WORTHLESS)
 
 
 def _like_icing(
@@ -242,7 +246,7 @@ def _like_icing(
 ) -> tuple[NDArray[np.int64], Array]:
     """The strongest edges (N, COUNT) of each profile, and the log odds that they are the icing's against none."""
     at, words = weighed(profiles, contour, expected_px, icing, settings)
-    return np.maximum(at, 0), np.where(at >= 0, LEARNT.log_odds(words), -1e6)
+    return np.maximum(at, 0), np.where(at >= 0, LEARNT.log_odds(words), WORTHLESS)
 
 
 def weighed(
@@ -287,7 +291,7 @@ def contact_lines(
     """
     index = _within(pixels, contour, keep, reach_px)
     if len(index) == 0:
-        return Edges(index, np.zeros((0, 2)), *np.zeros((3, 0)))
+        return NO_EDGES
     beside = settings.contact_beside_mm * per_mm
     s = np.arange(-reach_px - beside, reach_px + beside + 1e-6, settings.step_px)
     light = _profiles(pixels, contour, index, s).sum(-1)
@@ -387,7 +391,7 @@ def _choose(
     step = s[1] - s[0]
     offset = s[k] + np.clip(shift, -1, 1) * step
     width = step * np.sqrt(np.maximum(here, 1e-9) / np.maximum(-curve, 1e-9))
-    strength = np.where(worth[rows, path] > -1e5, here, 0.0)
+    strength = np.where(worth[rows, path] > WORTHLESS, here, 0.0)
     return offset, strength, np.minimum(width, 6.0), worth[rows, path]
 
 

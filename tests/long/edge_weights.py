@@ -50,9 +50,9 @@ class Listener:
     def photo_edges(self, pixels: Array, contour: Contour, keep: Array, reach: float, expected: float, ask: Any,
                     icing: Surroundings | None = None) -> outline.Edges:  # fmt: skip
         """`qc.outline.photo_edges`, listened to."""
-        index = outline._within(pixels, contour, keep, reach)
-        if icing is not None and len(index):
-            profiles = outline._light_across(pixels, contour, index, reach, ask)
+        profiles = outline.light_across(pixels, contour, keep, reach, ask)
+        if icing is not None and profiles is not None:
+            index = profiles.index
             at, words = outline.weighed(profiles, contour, expected, icing, ask)
             true, known = self.true_offsets(self.names[id(pixels)], contour, reach, icing)
             away = np.where(at >= 0, np.abs(profiles.s[np.maximum(at, 0)] - true[index, None]), np.inf)
