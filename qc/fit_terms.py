@@ -78,6 +78,7 @@ class FitSettings:
     wave_fall: float = 0.6  # how it falls for higher ones: as (2 / m) to this power
     profile_sd_mm: float = 0.6
     foot_mm: float = 0.5  # cream creeps out where it meets the board; half of that is lost as few points show it
+    hidden_foot_mm: float = 0.3  # the same under piping, where no points show it and nothing is lost
     foot_reach_mm: float = 3.5
     profile_bend_sd_mm: float = 0.35  # second difference of the side profile from knot to knot
     board_t_mm: float = 6.0

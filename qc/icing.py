@@ -14,12 +14,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from qc.blemishes import Spot
+from qc.blemishes import Spot, find_spots
 from qc.body import Body
 from qc.camera import View
 from qc.clock import clock_of
 from qc.colour import delta_e2000, lab_of_linear, luminance
-from qc.face import Face, IcingSettings, face_spots, place_mm, read_face
+from qc.face import Face, IcingSettings, place_mm, read_face
 from qc.finder import Finding
 from qc.quantities import Blemish, Decoration, Measurement
 from qc.unroll import SidePicture, TopPicture, merge_sides
@@ -96,7 +96,7 @@ def measure_icing(
         face = read_face(
             name, photos[name], views[name], body, findings.get(name), paper.get(name), decorations, settings
         )
-        return (face, face_spots(face, body, settings)) if face is not None else None
+        return (face, find_spots(face.answer, settings.spots)) if face is not None else None
 
     with ThreadPoolExecutor(2) as pool:
         read = list(pool.map(one, names))
@@ -248,13 +248,10 @@ def _blemishes(
 ) -> list[Blemish]:
     """Spots of all photos, each once."""
     out: list[Blemish] = []
-    sponge = semi_naked or any(f.shown.widely for f, _ in found if f.photo != "top")
-    if sponge and not mirrors:
-        warnings.append("Crumbs on the side are not counted: they can't be told from the sponge that shows.")
+    if not mirrors and (semi_naked or any(f.shown.widely for f, _ in found if f.photo != "top")):
+        warnings.append("Crumbs on the side are counted only in part: many can't be told from the sponge that shows.")
     for face, spots in found:
         for spot in spots:
-            if sponge and not mirrors and face.photo != "top" and spot.kind == "crumb":
-                continue
             theta, z, x, y = place_mm(face, spot.column_px, spot.row_px, body)
             one = Blemish(spot.kind, face.photo, float(clock_of(theta)), z, spot.size_mm, x, y)
             if not any(_same(one, o, settings) for o in out):

@@ -21,10 +21,10 @@ from qc.paper import paper_white
 from qc.photo import Photo
 from qc.piece_feet import FeetSettings
 from qc.piece_tops import seen_heights
-from qc.profile import ProfileResult, measure_profiles
+from qc.profile import measure_profiles
 from qc.profiles import CameraStore, prior_for
 from qc.quantities import CheckResult, Measurement
-from qc.relief import ReliefResult, measure_relief
+from qc.relief import measure_relief
 from qc.retake import check_photo, check_together
 from qc.shape import measure_shape, top_height_sd_mm
 from qc.stages import MeasureSettings, Seen, Stages
@@ -79,23 +79,18 @@ def run_stages(
     say("side lines and surface of the icing")
     paper = {n: paper_white(s.photo, s.card) for n, s in seen.items()}
     with ThreadPoolExecutor(1) as beside:  # the side lines need nothing of what follows, and take about as long
-        lines = beside.submit(_side_lines, pixels, shaped.fit, findings, settings)
+        lines = beside.submit(
+            measure_profiles, pixels, shaped.fit.views, shaped.fit.body, findings, settings.fillings_mm
+        )
         decorations = _decorations_anew(shaped, pixels, findings)
         fit = judged(shaped.fit, findings, {n: s.photo.said for n, s in seen.items()})
         icing = measure_icing(
             pixels, fit.views, fit.body, findings, paper, decorations.pieces, semi_naked=settings.semi_naked
         )
-        profiles, relief = lines.result()
+        profiles = lines.result()
+    relief = measure_relief(icing.faces, fit.body, profiles)
     notes = tuple(p.note for p in priors.values() if p.note)
     return Stages(seen, fit, profiles, icing, relief, decorations, notes)
-
-
-def _side_lines(
-    pixels: Mapping[str, NDArray[np.uint8]], fit: CakeFit, findings: Mapping[str, Finding], settings: MeasureSettings
-) -> tuple[ProfileResult, ReliefResult]:
-    """The silhouettes, and the relief between them, whose scale they set."""
-    profiles = measure_profiles(pixels, fit.views, fit.body, findings, settings.fillings_mm)
-    return profiles, measure_relief(pixels, fit.views, fit.body, findings, profiles)
 
 
 def fit_with_decorations(

@@ -33,6 +33,8 @@ def run(a):
             p = json.load(f)
     else:
         p = params.sample_cake(a.seed, a.kind)
+    if a.marks:
+        params.strew(p, a.marks)
     cake = make_cake(p, a.detail)
     t = record.cake_truth(cake)
     print(f"cake {p['seed']} {p['kind']}: mesh and truth {time.time() - t0:.1f} s", flush=True)
@@ -110,4 +112,5 @@ def main(argv=None):
     ap.add_argument("--lens", type=int, choices=[26, 52])
     ap.add_argument("--print-scale", type=float, dest="print_scale")
     ap.add_argument("--masks", action="store_true")
+    ap.add_argument("--marks", type=int, default=0, help="so many more pits, crumbs and finger marks than the seed has")
     run(ap.parse_args(argv))

@@ -172,6 +172,15 @@ def sample_blemishes(rng, p, care):
     return out
 
 
+def strew(p, number):
+    """The same cake with so many more pits, crumbs and finger marks, most of them small: material to learn from."""
+    rng, more = np.random.default_rng([p["seed"], 8]), []
+    while len(more) < number:
+        more += [b for b in sample_blemishes(rng, p, 1.0) if b["kind"] != "dent"]
+    p["blemishes"] = p["blemishes"] + more[:number]
+    return p
+
+
 def sample_show(rng, p):
     """Where filling or sponge shows through: None, a semi-naked scrape, or a few thin patches."""
     kind = p["kind"]

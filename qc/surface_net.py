@@ -1,0 +1,88 @@
+"""A small network that reads the flattened icing: where pits, crumbs and finger marks are, and how uneven it is.
+
+It sees the picture with its light taken off (`qc.shading`), where the finder suspects pieces and borders, and how
+squarely the camera sees each place. How it was taught: `qc/training/SURFACE.md`.
+"""
+
+import threading
+from dataclasses import dataclass
+from functools import cache
+from importlib import resources
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[Any]
+PLANES = 7
+PX_PER_MM = 4  # of what it sees
+SPOT_PX_PER_MM, RELIEF_PX_PER_MM = 2, 1  # of what it answers
+STEP = 8  # rows and columns of its pictures are multiples of this
+HIDDEN = 0.5  # probability of a piece from which no spot is seen
+LIGHT, COLOUR = 1.2, 0.3  # largest log light and log colour that it is shown
+_lock = threading.Lock()
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What the network says of one flattened picture.
+
+    Attributes
+    ----------
+    spot, finger : ndarray, shape (rows / 2, cols / 2)
+        Probability that the middle of a pit or crumb (of a finger mark) lies there; of neighbours together.
+    crumb : ndarray, shape (rows / 2, cols / 2)
+        Probability that a spot there is a crumb, not a pit.
+    size_mm : ndarray, shape (rows / 2, cols / 2)
+        Across, of a spot or finger mark there.
+    relief_mm : ndarray, shape (rows / 4, cols / 4)
+        Root-mean-square relief between 2 and 20 mm near each place.
+    """
+
+    spot: Array
+    finger: Array
+    crumb: Array
+    size_mm: Array
+    relief_mm: Array
+
+
+def planes(log: Array, seen: Array, pieces: Array, facing: Array, top: bool) -> NDArray[np.float32]:
+    """What the network is shown (PLANES, rows, cols), rows and columns filled up to multiples of STEP with nothing.
+
+    Parameters
+    ----------
+    log : ndarray, shape (rows, cols, 3)
+        Unlit logarithm of linear RGB.
+    seen : ndarray, shape (rows, cols), bool
+    pieces, facing : ndarray, shape (rows, cols)
+        How probable a piece or border is; cosine between the normal and the line of sight.
+    """
+    rows, cols = seen.shape
+    out = np.zeros((PLANES, -(-rows // STEP) * STEP, -(-cols // STEP) * STEP), np.float32)
+    light = log.mean(-1)
+    for k, (value, most) in enumerate(
+        ((light, LIGHT), (log[..., 0] - log[..., 2], COLOUR), (log[..., 1] - light, COLOUR))
+    ):
+        out[k, :rows, :cols] = np.where(seen, np.clip(value, -most, most) / most, 0)
+    for k, value in enumerate((seen, pieces, facing, np.full_like(facing, top))):
+        out[3 + k, :rows, :cols] = np.where(seen, value, 0)
+    return out
+
+
+def read(shown: NDArray[np.float32]) -> Answer:
+    """What the network says of `planes` (PLANES, rows, cols)."""
+    with _lock:  # cv2.dnn's networks keep state while they run
+        net = _network()
+        net.setInput(shown[None])
+        fine, coarse = net.forward(["fine", "coarse"])
+    spot, finger, crumb = (1 / (1 + np.exp(-fine[0, k])) for k in range(3))
+    bare = (shown[3, ::2, ::2] > 0) & (shown[4, ::2, ::2] < HIDDEN)  # the plane of what is seen, and of pieces
+    spot, finger = np.where(bare, spot, 0), np.where(bare, finger, 0)
+    return Answer(spot, finger, crumb, np.exp(fine[0, 3]), np.exp(coarse[0, 0]))
+
+
+@cache
+def _network() -> cv2.dnn.Net:
+    weights = resources.files("qc").joinpath("surface_net.onnx").read_bytes()
+    return cv2.dnn.readNetFromONNX(np.frombuffer(weights, np.uint8))
