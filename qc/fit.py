@@ -96,7 +96,7 @@ def fit_cake(
     """
     settings = settings or FitSettings()
     if _foot_hidden(inputs):
-        settings = replace(settings, foot_mm=settings.hidden_foot_mm)
+        settings = replace(settings, foot_mm=settings.hidden_foot_mm, foot_sd_mm=settings.hidden_foot_sd_mm)
     poses = {n: solve_pose(i.photo, i.card, i.prior, print_scale, n == "top") for n, i in inputs.items()}
     fit = _best_of(_trials(inputs, poses, print_scale, settings), inputs, poses, print_scale)
     return _told(fit, print_scale_uncertainty)

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc import joint
-from qc.body import PROFILE_KNOTS, Body
+from qc.body import LOW, PROFILE_KNOTS, Body
 from qc.camera import View
 from qc.card import CardView
 from qc.contour import (
@@ -78,6 +78,8 @@ class FitSettings:
     wave_fall: float = 0.6  # how it falls for higher ones: as (2 / m) to this power
     profile_sd_mm: float = 0.6
     foot_mm: float = 0.5  # cream creeps out where it meets the board; half of that is lost as few points show it
+    foot_sd_mm: float = np.inf  # of that creep, where edges tell it
+    hidden_foot_sd_mm: float = 0.3  # under piping, whose own edges would bend it
     hidden_foot_mm: float = 0.3  # the same under piping, where no points show it and nothing is lost
     foot_reach_mm: float = 3.5
     profile_bend_sd_mm: float = 0.35  # second difference of the side profile from knot to knot
@@ -143,7 +145,12 @@ def cake_prior(settings: FitSettings, start: Array) -> tuple[Array, Array]:
         bend[k, joint.PROFILE.start + k : joint.PROFILE.start + k + 3] = (
             np.array([1, -2, 1]) / settings.profile_bend_sd_mm
         )
-    return np.concatenate([rows, bend]), mean
+    low = int((PROFILE_KNOTS < LOW).sum())
+    creep = np.zeros((low, joint.CAKE))
+    for k in range(low):
+        creep[k, joint.PROFILE.start + k] = 1 / settings.foot_sd_mm
+        creep[k, joint.PROFILE.start + low] = -1 / settings.foot_sd_mm
+    return np.concatenate([rows, bend, creep]), mean
 
 
 def _photo_prior(name: str, i: PhotoInput, pose: Pose, block: Array, settings: FitSettings) -> tuple[Array, Array]:
@@ -257,7 +264,7 @@ def _term(
         around = Surroundings(i.finding, on_board, ends, zoom)
         edges = _fine_edges(i, contour, body_sides_fit(i.finding, contour, ask), how, zoom, around)
         own = np.hypot(edges.sigma_px, settings.texture_mm * per_mm) * settings.crowd / np.sqrt(edges.sure)
-        worth = 1 - beyond(i.finding, edges.points_px, contour.normals[edges.index], ask)[BODY]
+        worth = edges.sure
         near = None if contour.along_mm is None else contour.along_mm[edges.index]
         sight, gradient = clearance_gradient(view, body, edges.points_px, near)
         points = joint.joined([_body_points(edges, contour, sight.along_mm, gradient, own), points])

@@ -39,6 +39,8 @@ class ShapeErrors:
     offset_mm: float = 0.07
     hidden_foot_mm: float = 0.20  # of the diameter, where piping hides the icing's foot
     dome_mm: float = 0.45
+    dome_told_mm: float = 1.3  # expanded uncertainty from which a dome is told only if it is larger than that: cakes
+    # spread by twice as much about a level top (expanded, 166 rendered ones)
     clock_h: float = 0.25  # where the person stood
     ridges_reach: float = 4.0  # of the diameter, per mm of ridges (RMS): seen from above the outline is where the side
     # stands out furthest, and a smooth body runs through the middle of its ridges; 2.8 (twice the square root of two)
@@ -140,8 +142,11 @@ def measure_shape(
         out.append(rows.one_way("level", LEVEL_3, errors.level_mm, sides, only))
         out.append(rows.one_way("lean", LEAN_3, errors.lean_mm, sides, only))
         left_out.append(f"The directions of slope and lean are left out: {only}.")
-    if fit.dome_seen:
-        out.append(rows.single("dome", DOME, errors.dome_mm, sides, None))
+    dome = rows.single("dome", DOME, errors.dome_mm, sides, None)
+    if fit.dome_seen and dome.uncertainty <= max(errors.dome_told_mm, abs(dome.value)):
+        out.append(dome)
+    elif fit.dome_seen:
+        left_out.append("The dome is left out: these photos tell it so roughly that the top may be level, domed or hollow.")
     else:
         left_out.append("The dome is left out: the middle of the top does not show on these photos.")
     return out, left_out
