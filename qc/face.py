@@ -4,7 +4,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -16,7 +15,7 @@ from qc.finder import Finding
 from qc.masks import MaskSettings, probabilities, side_valid, top_valid, wider
 from qc.quantities import Decoration
 from qc.shading import ShadingSettings, Unlit, remove_light
-from qc.show_through import Shown, ShowSettings, find_show_through
+from qc.show_through import Shown, ShowSettings, shows_on_side, shows_on_top
 from qc.surface_net import PX_PER_MM, Answer, planes, read
 from qc.unroll import SidePicture, TopPicture, side_picture, top_picture
 
@@ -44,9 +43,6 @@ class IcingSettings:
     masks: MaskSettings = field(default_factory=MaskSettings)
     shading: ShadingSettings = field(default_factory=ShadingSettings)
     show: ShowSettings = field(default_factory=ShowSettings)
-    show_top: ShowSettings = field(
-        default_factory=lambda: ShowSettings(dark=9.0, colour=8.0, limit_seen=10.0, beside=False)
-    )  # pieces throw shadows, which between a warm and a cold lamp have a colour
     spots: SpotSettings = field(default_factory=SpotSettings)
 
 
@@ -81,11 +77,11 @@ def read_face(
     if name == "top":
         picture = top_picture(pixels, view, body, scale)
         valid = top_valid(picture, body, finding, decorations, settings.masks)
-        height, show = 2 * picture.reach_mm, settings.show_top
+        height = 2 * picture.reach_mm
     else:
         picture = side_picture(pixels, view, body, name, scale)
         valid = side_valid(picture, body, finding, settings.masks)
-        height, show = body.height_mm, settings.show
+        height = body.height_mm
     unlit = remove_light(picture.pixels, valid, height, scale, settings.shading)
     if unlit is None:
         return None
@@ -94,9 +90,11 @@ def read_face(
     own = unlit.light / reference * PAPER_REFLECTANCE
     own = own / max(own.max() / 0.93, 1.0)  # nothing is lighter than fresh snow: the card stood in shade
     mirrors = bool(luminance(own) < settings.show.least_luminance)
-    away = ~wider(~valid, settings.thrown_mm, scale) if name == "top" else valid
-    shown = find_show_through(unlit.log, away, own, scale, name != "top", show)
     answer = read(shown_to_network(picture, unlit, body, finding))
+    if name == "top":
+        shown = shows_on_top(unlit.log, ~wider(~valid, settings.thrown_mm, scale), own, scale, settings.show)
+    else:
+        shown = shows_on_side(unlit.log, answer.show, valid, own, scale, settings.show)
     return Face(name, picture, valid, unlit, own, white, shown, mirrors, answer)
 
 

@@ -25,7 +25,7 @@ from qc.body import Body
 from qc.face import Face
 from qc.profile import ProfileResult, gaussian_smooth, off_line
 from qc.quantities import Measurement
-from qc.rows import channel_mean
+from qc.shading import channel_mean
 from qc.surface_net import PX_PER_MM, RELIEF_PX_PER_MM
 from qc.unroll import SidePicture
 

@@ -18,6 +18,7 @@ from qc.silhouette import LINEAR
 
 Array = NDArray[Any]
 Picture = NDArray[Any]
+_THIRDS = np.full((1, 3), 1 / 3, np.float32)
 
 
 @dataclass(frozen=True)
@@ -51,6 +52,11 @@ class Unlit:
     log: Picture
     light: Array
     spread: Array
+
+
+def channel_mean(picture: Picture) -> Picture:
+    """Mean (rows, cols) of the three channels of a float32 picture (rows, cols, 3)."""
+    return np.asarray(cv2.transform(picture, _THIRDS))
 
 
 def _columns(x: Array, y: Array, low: Array, high: Array, settings: ShadingSettings) -> Array:

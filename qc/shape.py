@@ -37,7 +37,7 @@ class ShapeErrors:
     taper_mm: float = 0.10
     round_mm: float = 0.20
     offset_mm: float = 0.07
-    hidden_foot_mm: float = 0.20  # of the diameter, where piping hides the icing's foot
+    hidden_foot_mm: float = 0.40  # of the diameter, where piping hides the icing's foot
     dome_mm: float = 0.45
     dome_told_mm: float = 1.3  # expanded uncertainty from which a dome is told only if it is larger than that: cakes
     # spread by twice as much about a level top (expanded, 166 rendered ones)
@@ -146,7 +146,9 @@ def measure_shape(
     if fit.dome_seen and dome.uncertainty <= max(errors.dome_told_mm, abs(dome.value)):
         out.append(dome)
     elif fit.dome_seen:
-        left_out.append("The dome is left out: these photos tell it so roughly that the top may be level, domed or hollow.")
+        left_out.append(
+            "The dome is left out: these photos tell it so roughly that the top may be level, domed or hollow."
+        )
     else:
         left_out.append("The dome is left out: the middle of the top does not show on these photos.")
     return out, left_out

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc.colour import delta_e2000, lab_of_linear
-from qc.rows import channel_mean
+from qc.shading import channel_mean
 
 Array = NDArray[Any]
 Mask = NDArray[np.bool_]

@@ -1,4 +1,4 @@
-"""A small network that reads the flattened icing: where pits, crumbs and finger marks are, and how uneven it is.
+"""A small network that reads the flattened icing: pits, crumbs, finger marks, what shows through, relief.
 
 It sees the picture with its light taken off (`qc.shading`), where the finder suspects pieces and borders, and how
 squarely the camera sees each place. How it was taught: `qc/training/SURFACE.md`.
@@ -36,6 +36,8 @@ class Answer:
         Probability that a spot there is a crumb, not a pit.
     size_mm : ndarray, shape (rows / 2, cols / 2)
         Across, of a spot or finger mark there.
+    show : ndarray, shape (rows / 2, cols / 2)
+        Probability that filling or sponge shows through there, on a side.
     relief_mm : ndarray, shape (rows / 4, cols / 4)
         Root-mean-square relief between 2 and 20 mm near each place.
     """
@@ -44,6 +46,7 @@ class Answer:
     finger: Array
     crumb: Array
     size_mm: Array
+    show: Array
     relief_mm: Array
 
 
@@ -76,10 +79,10 @@ def read(shown: NDArray[np.float32]) -> Answer:
         net = _network()
         net.setInput(shown[None])
         fine, coarse = net.forward(["fine", "coarse"])
-    spot, finger, crumb = (1 / (1 + np.exp(-fine[0, k])) for k in range(3))
+    spot, finger, crumb, show = (1 / (1 + np.exp(-fine[0, k])) for k in (0, 1, 2, 4))
     bare = (shown[3, ::2, ::2] > 0) & (shown[4, ::2, ::2] < HIDDEN)  # the plane of what is seen, and of pieces
     spot, finger = np.where(bare, spot, 0), np.where(bare, finger, 0)
-    return Answer(spot, finger, crumb, np.exp(fine[0, 3]), np.exp(coarse[0, 0]))
+    return Answer(spot, finger, crumb, np.exp(fine[0, 3]), show, np.exp(coarse[0, 0]))
 
 
 @cache

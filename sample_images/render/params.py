@@ -174,7 +174,8 @@ def sample_blemishes(rng, p, care):
 
 def strew(p, number):
     """The same cake with so many more pits, crumbs and finger marks, most of them small: material to learn from."""
-    rng, more = np.random.default_rng([p["seed"], 8]), []
+    rng = np.random.default_rng([p["seed"], 8])
+    more: list[dict] = []
     while len(more) < number:
         more += [b for b in sample_blemishes(rng, p, 1.0) if b["kind"] != "dent"]
     p["blemishes"] = p["blemishes"] + more[:number]

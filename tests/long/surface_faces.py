@@ -2,10 +2,11 @@
 
     python -m tests.long.surface_faces FOLDER [FOLDER ...] --out FACES
 
-Each FOLDER holds */{top,side,side2}.jpg with truth.json. FACES/CAKE_PHOTO.npz has `light` (rows, cols) and `colours` (2,
-rows / 2, cols / 2), the first planes that the network is shown, and `around` (3, rows / 4, cols / 4): what is seen, pieces
-and facing, all as bytes; `top`; `spots` (n, 4): column, row (pixels of the picture), size (mm), kind (0 pit, 1 crumb, 2
-finger mark); and `relief` (rows / 4, cols / 4), log of the local RMS relief in mm between 2 and 20 mm.
+Each FOLDER holds */{top,side,side2}.jpg with truth.json. FACES/CAKE_PHOTO.npz has `light` (rows, cols) and `colours`
+(2, rows / 2, cols / 2), the first planes that the network is shown, and `around` (3, rows / 4, cols / 4): what is seen,
+pieces and facing, all as bytes; `top`; `spots` (n, 4): column, row (pixels of the picture), size (mm), kind (0 pit, 1
+crumb, 2 finger mark); `relief` (rows / 4, cols / 4), log of the local RMS relief in mm between 2 and 20 mm;
+and `show` (rows / 2, cols / 2), where filling or sponge shows.
 """
 
 import argparse
@@ -18,6 +19,7 @@ import numpy as np
 
 from qc.body import Body
 from qc.camera import View
+from qc.colour import delta_e2000, lab_of_linear
 from qc.face import IcingSettings, shown_to_network
 from qc.finder import Finding, find
 from qc.masks import side_valid, top_valid
@@ -33,6 +35,7 @@ Array = np.ndarray
 KINDS = ("pit", "crumb", "finger")
 NEAR_MM = 5.0  # standard deviation of the window in which relief is local
 SHORTEST_MM, LONGEST_MM = 2.0, 20.0
+SHOWS, LEAST_MM2 = 6.0, 4.0  # CIEDE2000 against the icing, and the smallest patch: as show-through is defined
 
 
 def face_of(
@@ -71,6 +74,25 @@ def true_relief(p: dict[str, Any], picture: SidePicture | TopPicture) -> Array:
     rho = np.hypot(at[..., 0], at[..., 1])
     z = geometry.top_height(p, np.arctan2(at[..., 1], at[..., 0]), rho)
     return band(z, picture.px_per_mm / 2, False)
+
+
+def true_show(p: dict[str, Any], picture: SidePicture | TopPicture, body: Body) -> Array:
+    """Where filling or sponge shows (rows, cols), at half of a picture's rows and columns, by the cake's parameters."""
+    shape = picture.pixels[::2, ::2].shape[:2]
+    if not isinstance(picture, SidePicture) or p["show"]["type"] == "none":
+        return np.zeros(shape, bool)
+    theta, z = np.meshgrid(picture.theta_rad[::2], picture.z_mm[::2])
+    at = body.side_point_mm(theta, z)[..., :2] + geometry.build_body(p, 0.15).shift
+    cx, cy = geometry.centre_line(p, z)
+    own = np.arctan2(at[..., 1] - cy, at[..., 0] - cx)  # about the cake's own line
+    rho, one = geometry.side_radius(p, own, z), np.ones(shape)
+    show = geometry.show_field(p, own, z, rho, one)
+    colour = lab_of_linear(geometry.paint(p, own, z, rho, one, show).astype(float))
+    off = (delta_e2000(colour, lab_of_linear(np.array(p["rgb"], float))) > SHOWS) & (show > 0)
+    _, label, stats, _ = cv2.connectedComponentsWithStats(off.astype(np.uint8), connectivity=8)
+    large = stats[:, cv2.CC_STAT_AREA] >= LEAST_MM2 * (picture.px_per_mm / 2) ** 2
+    large[0] = False
+    return np.asarray(large[label])
 
 
 def local(relief: Array) -> Array:
@@ -117,6 +139,7 @@ def write(cake: Path, out: Path) -> None:
             kind=truth["kind"],
             spots=spots_of(truth, name, pair[0]),
             relief=relief.astype(np.float16),
+            show=true_show(truth["params"], pair[0], body),
         )
 
 
