@@ -262,7 +262,10 @@ def _term(
         boards = board_contours(view, board, settings.board_points)
         ends = board_crossings(contour, boards, ask.board_px * zoom)
         around = Surroundings(i.finding, on_board, ends, zoom)
-        edges = _fine_edges(i, contour, body_sides_fit(i.finding, contour, ask), how, zoom, around)
+        seen = body_sides_fit(i.finding, contour, ask)
+        if name == "top" and np.isfinite(settings.foot_sd_mm):  # piping hides the foot; its edge is not the icing's
+            seen &= ~contour.foot
+        edges = _fine_edges(i, contour, seen, how, zoom, around)
         own = np.hypot(edges.sigma_px, settings.texture_mm * per_mm) * settings.crowd / np.sqrt(edges.sure)
         worth = edges.sure
         near = None if contour.along_mm is None else contour.along_mm[edges.index]
