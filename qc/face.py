@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from qc.blemishes import SpotSettings
+from qc.blemishes import Spot, SpotSettings, find_spots
 from qc.body import Body
 from qc.camera import View
 from qc.colour import PAPER_REFLECTANCE, luminance
@@ -96,6 +96,17 @@ def read_face(
     else:
         shown = shows_on_side(unlit.log, answer.show, valid, own, scale, settings.show)
     return Face(name, picture, valid, unlit, own, white, shown, mirrors, answer)
+
+
+def face_spots(face: Face, settings: IcingSettings) -> list[Spot]:
+    """Spots of one face; a finger mark in the middle of a patch is the patch."""
+    factor, bad = settings.show.px_per_mm / settings.px_per_mm, face.shown.bad
+
+    def on_patch(spot: Spot) -> bool:
+        row, column = int(spot.row_px * factor), int(spot.column_px * factor)
+        return bool(bad[min(row, bad.shape[0] - 1), min(column, bad.shape[1] - 1)])
+
+    return [s for s in find_spots(face.answer, settings.spots) if s.kind != "finger" or not on_patch(s)]
 
 
 def shown_to_network(

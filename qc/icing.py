@@ -14,12 +14,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from qc.blemishes import Spot, find_spots
+from qc.blemishes import Spot
 from qc.body import Body
 from qc.camera import View
 from qc.clock import clock_of
 from qc.colour import delta_e2000, lab_of_linear, luminance
-from qc.face import Face, IcingSettings, place_mm, read_face
+from qc.face import Face, IcingSettings, face_spots, place_mm, read_face
 from qc.finder import Finding
 from qc.quantities import Blemish, Decoration, Measurement
 from qc.unroll import SidePicture, TopPicture, merge_sides
@@ -96,7 +96,7 @@ def measure_icing(
         face = read_face(
             name, photos[name], views[name], body, findings.get(name), paper.get(name), decorations, settings
         )
-        return (face, find_spots(face.answer, settings.spots)) if face is not None else None
+        return (face, face_spots(face, settings)) if face is not None else None
 
     with ThreadPoolExecutor(2) as pool:
         read = list(pool.map(one, names))

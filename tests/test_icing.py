@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from qc.colour import delta_e2000, lab_of_linear
-from qc.face import IcingSettings
+from qc.face import IcingSettings, face_spots
 from qc.icing import IcingResult, _same, colour_shift, measure_icing
 from qc.quantities import Blemish
 from qc.show_through import ShowSettings, shows_on_top
@@ -166,6 +166,20 @@ def test_what_runs_up_to_a_piece_is_its_shadow() -> None:
     apart = shows_on_top(log, ok, CREAM, 2.0, ShowSettings())
     assert apart.bad[40:50, 40:50].mean() > 0.8
     assert not apart.bad[:35].any()
+
+
+def test_a_finger_mark_in_the_middle_of_a_patch_is_the_patch() -> None:
+    """Recovery of known truth: the same answer counts where no filling shows, and not where it does."""
+    settings = IcingSettings()
+    (face,) = read(paint((270.0, 40.0, 9.0, 5.0, 0.5 * CREAM + 0.5 * JAM))).faces
+    column, row = (round(float(v)) for v in face.picture.to_px(np.radians(-90.0), 40.0))
+    finger = np.zeros_like(face.answer.finger)
+    finger[row // 2, column // 2] = 0.9
+    size = np.full_like(finger, 12.0)
+    marked = replace(face, answer=replace(face.answer, finger=finger, size_mm=size))
+    assert not any(s.kind == "finger" for s in face_spots(marked, settings))
+    bare = replace(marked, shown=replace(face.shown, bad=np.zeros_like(face.shown.bad)))
+    assert [s.kind for s in face_spots(bare, settings)].count("finger") == 1
 
 
 # ---------------------------------------------------------------- colour
