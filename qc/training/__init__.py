@@ -1,1 +1,1 @@
-"""How the outline network is made: recipe of its pictures, training, evaluation; see MODEL.md. Not needed to measure cakes."""
+"""How the networks are made: recipes of their pictures, training, evaluation; MODEL.md, SURFACE.md. Not needed to measure."""
