@@ -44,8 +44,8 @@ class ReliefSettings:
     top_gain: float = 0.33  # the same on the top, whose light comes from all round
     least_scale: float = 0.33  # of what the map is drawn towards the index by
     most: float = 2.5  # times what shading alone says, which the network can't exceed (64 rendered cakes: 0.5 to 2.4)
-    side_sigma: float = 0.41  # standard deviation of the logarithm of the network's side, 64 unseen rendered cakes
-    top_sigma: float = 0.51  # of its top
+    side_sigma: float = 0.41  # standard deviation of the logarithm of the network's side, 64 rendered cakes
+    top_sigma: float = 0.51  # of its top; 20 of these cakes had taught it
     silhouette_sigma: float = 0.55  # of the silhouettes' relief as a sample of the whole side's
     facing: float = 0.45  # cosine from which the map shows the side
     largest: float = 0.7  # log light: beyond, a lamp is mirrored or a shadow thrown
@@ -129,8 +129,8 @@ def _row(
     name: str, faces: list[Face], maps: list[ReliefMap], profiles: ProfileResult | None, settings: ReliefSettings
 ) -> Measurement | None:
     """The index of side or top: the network's, weighed with the silhouettes'."""
-    shaded = {m.photo: settings.most * _rms(m.height_mm) for m in maps}
-    read = np.array([np.fmin(network_relief(f, settings), shaded.get(f.photo, np.nan)) for f in faces])
+    shaded = {m.photo: settings.most * _rms(m.height_mm) for m in maps if np.isfinite(m.height_mm).any()}
+    read = np.array([np.minimum(network_relief(f, settings), shaded.get(f.photo, np.inf)) for f in faces])
     photos = tuple(f.photo for f, v in zip(faces, read, strict=True) if np.isfinite(v))
     read, sigma = read[np.isfinite(read)], settings.side_sigma if name == "side_relief" else settings.top_sigma
     parts = [(float(np.log(np.sqrt((read**2).mean()))), sigma)] if len(read) else []

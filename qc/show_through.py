@@ -26,26 +26,26 @@ class ShowSettings:
     """What counts as filling or sponge."""
 
     least_mm2: float = 4.0  # smallest patch
-    likely: float = 0.35  # probability from which a place of the side counts
-    widely: float = (
-        0.06  # share of such places from which sponge is taken as meant: rendered semi-naked cakes have 0.10
-    )
-    sure: float = 0.5  # the same that a patch needs somewhere
-    veto: float = 0.10  # probability below which sponge that is meant is none
-    wide_colour: float = 7.0  # CIEDE2000 at equal lightness by which such sponge is known first
-    certain: float = 1.5  # times the limit at which it is certain
-    limit: float = 6.0  # CIEDE2000 against the icing's own colour at which it begins
-    sponge: SpongeSettings = field(default_factory=SpongeSettings)
-    colour: float = 8.0  # CIEDE2000 at equal lightness that makes a patch of the top certain: pieces throw shadows,
-    # which between a warm and a cold lamp have a colour
+    seed_mm2: float = 1.5  # of certain places that a patch needs
+    core_mm: float = 2.0  # how far off the strongest colour of a patch may be from its edge
+    part_way: float = 0.3  # share of that colour's difference at which a blurred edge is put
+    px_per_mm: float = 2.0
+    least_luminance: float = 0.45  # darker icing mirrors as much as it shows: nothing can be told
+    # on the side, by the network's probability and by CIEDE2000
+    likely: float = 0.35  # probability from which a place counts
+    sure: float = 0.5  # the same that makes a place certain
     limit_beside: float = 7.2  # CIEDE2000 by which a place beside a patch belongs to it: a phone's contrast curve makes
     # faint patches stronger than they are
-    core_mm: float = 2.0  # how far off the strongest colour of a patch may be from its edge
-    limit_seen: float = 10.0  # CIEDE2000 against the icing from which a place of the top counts
-    part_way: float = 0.3  # share of that colour's difference at which a blurred edge is put
-    seed_mm2: float = 1.5  # of certain places that a patch needs
-    least_luminance: float = 0.45  # darker icing mirrors as much as it shows: nothing can be told
-    px_per_mm: float = 2.0
+    widely: float = 0.06  # share of likely places from which sponge is taken as meant: semi-naked cakes have 0.10
+    veto: float = 0.10  # probability below which nothing counts
+    wide_colour: float = 7.0  # CIEDE2000 at equal lightness by which sponge that is meant is known first
+    limit: float = 6.0  # CIEDE2000 against the icing's own colour at which it begins
+    certain: float = 1.5  # times the limit at which it is certain
+    sponge: SpongeSettings = field(default_factory=SpongeSettings)
+    # on the top
+    limit_seen: float = 10.0  # CIEDE2000 against the icing from which a place counts
+    colour: float = 8.0  # CIEDE2000 at equal lightness that makes a place certain: pieces throw shadows, which between
+    # a warm and a cold lamp have a colour
 
 
 @dataclass(frozen=True)
@@ -81,47 +81,51 @@ def shows_on_side(
     rows, cols = np.minimum(ok.shape, chance.shape)
     said[:rows, :cols] = chance[:rows, :cols]
     bad = ok & (said > settings.likely)
-    light = channel_mean(small)
-    hue = cv2.GaussianBlur(small - light[..., None], (0, 0), 0.8)
     if bad.sum() < settings.widely * max(ok.sum(), 1):
-        reach = 2 * round(settings.core_mm * settings.px_per_mm) + 1
-        near = cv2.dilate(bad.astype(np.uint8), np.ones((reach, reach), np.uint8)) > 0
-        full = _difference(hue + light[..., None], own, near & ok)
-        core = cv2.dilate(full, np.ones((reach, reach), np.uint8))
-        beside = full > np.maximum(settings.limit_beside, settings.part_way * core)  # of a patch's own colour
-        every = bad | (near & ok & beside & (said > settings.veto))
-        return Shown(ok, _patches(every, settings, ok & (said > settings.sure)), False)
-    colour = _difference(hue, own, ok & (_largest(hue) > 0.04))
-    strong = ok & (colour > settings.wide_colour)
-    mixed = hue + light[..., None]
-    score = sponge_score(mixed, ok, colour, strong, own, settings.limit, settings.px_per_mm, settings.sponge)
-    off = ok & (score > 1) & (said > settings.veto)
-    return Shown(ok, _patches(off, settings, off & (score > settings.certain)), True)
+        return Shown(ok, _grown(small, ok, bad, said, own, settings), False)
+    return Shown(ok, _sponge(small, ok, said, own, settings), True)
 
 
 def shows_on_top(log: NDArray[Any], valid: Mask, own: Array, px_per_mm: float, settings: ShowSettings) -> Shown:
-    """Patches in the unlit picture of a top.
-
-    Parameters
-    ----------
-    log : ndarray, shape (rows, cols, 3)
-        Unlit picture (`qc.shading.Unlit.log`).
-    valid : ndarray, shape (rows, cols), bool
-        Where the icing is seen.
-    own : ndarray, shape (3,)
-        The icing's own linear colour, 1 the perfect white.
-    px_per_mm : float
-        Of the picture.
-    """
+    """Patches in the unlit picture of a top, from the same as for a side but the network, which was not taught tops."""
     small, ok = _smaller(log, valid, px_per_mm, settings)
-    light = channel_mean(small)
-    hue = cv2.GaussianBlur(small - light[..., None], (0, 0), 0.8)
+    light, hue = _light_and_hue(small)
     colour = _difference(hue, own, ok & (_largest(hue) > 0.04))
-    full = _difference(hue + light[..., None], own, ok & ((_largest(hue) > 0.02) | (np.abs(light) > 0.06)))
+    full = _difference(hue + light, own, ok & ((_largest(hue) > 0.02) | (np.abs(light[..., 0]) > 0.06)))
+    off = ok & (full > np.maximum(settings.limit_seen, settings.part_way * _core(full, settings)))
+    return Shown(ok, _apart(_patches(off, off & (colour > settings.colour), settings), ok), False)
+
+
+def _grown(small: NDArray[Any], ok: Mask, bad: Mask, said: Array, own: Array, settings: ShowSettings) -> Mask:
+    """The network's patches with what beside them is of their colour, where it is sure somewhere."""
+    near = ok & (_core(bad.astype(np.float32), settings) > 0)
+    light, hue = _light_and_hue(small)
+    full = _difference(hue + light, own, near)
+    beside = full > np.maximum(settings.limit_beside, settings.part_way * _core(full, settings))
+    every = bad | (near & beside & (said > settings.veto))
+    return _patches(every, ok & (said > settings.sure), settings)
+
+
+def _sponge(small: NDArray[Any], ok: Mask, said: Array, own: Array, settings: ShowSettings) -> Mask:
+    """Sponge that is meant to show, where the network has no veto."""
+    light, hue = _light_and_hue(small)
+    colour = _difference(hue, own, ok & (_largest(hue) > 0.04))
+    strong = ok & (colour > settings.wide_colour)
+    score = sponge_score(hue + light, ok, colour, strong, own, settings.limit, settings.px_per_mm, settings.sponge)
+    off = ok & (score > 1) & (said > settings.veto)
+    return _patches(off, off & (score > settings.certain), settings)
+
+
+def _light_and_hue(small: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any]]:
+    """Log light (rows, cols, 1) and what each channel is off it (rows, cols, 3), smoothed as JPEG blurs colour."""
+    light = channel_mean(small)[..., None]
+    return light, cv2.GaussianBlur(small - light, (0, 0), 0.8)
+
+
+def _core(values: NDArray[Any], settings: ShowSettings) -> NDArray[Any]:
+    """The strongest value near each place: JPEG blurs colour, so a patch's edge lies part-way up to its core."""
     reach = 2 * round(settings.core_mm * settings.px_per_mm) + 1
-    core = cv2.dilate(full, np.ones((reach, reach), np.uint8))  # JPEG blurs colour: an edge lies part-way up
-    off = ok & (full > np.maximum(settings.limit_seen, settings.part_way * core))
-    return Shown(ok, _apart(_patches(off, settings, off & (colour > settings.colour)), ok), False)
+    return np.asarray(cv2.dilate(values, np.ones((reach, reach), np.uint8)))
 
 
 def _smaller(log: NDArray[Any], valid: Mask, px_per_mm: float, settings: ShowSettings) -> tuple[NDArray[Any], Mask]:
@@ -147,13 +151,12 @@ def _largest(hue: NDArray[Any]) -> NDArray[Any]:
     return np.maximum(np.maximum(size[..., 0], size[..., 1]), size[..., 2])
 
 
-def _patches(bad: Mask, settings: ShowSettings, certain: Mask | None = None) -> Mask:
-    """Connected patches (8 neighbours) large enough and, if asked, with enough of certain places in them."""
+def _patches(bad: Mask, certain: Mask, settings: ShowSettings) -> Mask:
+    """Connected patches (8 neighbours) large enough and with enough of certain places in them."""
     count, label, stats, _ = cv2.connectedComponentsWithStats(bad.astype(np.uint8), connectivity=8)
     per_mm2 = settings.px_per_mm**2
-    keep = stats[:, cv2.CC_STAT_AREA] >= settings.least_mm2 * per_mm2
-    if certain is not None:
-        keep &= np.bincount(label[certain], minlength=count) >= settings.seed_mm2 * per_mm2
+    sure = np.bincount(label[certain], minlength=count)
+    keep = (stats[:, cv2.CC_STAT_AREA] >= settings.least_mm2 * per_mm2) & (sure >= settings.seed_mm2 * per_mm2)
     keep[0] = False
     return np.asarray(keep[label])
 

@@ -1,5 +1,7 @@
 """Relief from shading: a ridged side reads more than a smooth one, in the right order and with its pitch."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.stats import spearmanr
@@ -64,3 +66,14 @@ def test_index_is_weighed_with_the_silhouettes_as_they_are_sure() -> None:
     (both,) = measure_relief(faces, body, profiles).measurements
     weights = 1 / np.array([settings.side_sigma, settings.silhouette_sigma]) ** 2
     assert np.log(both.value) == pytest.approx(weights @ np.log([said, known]) / weights.sum())
+
+
+def test_a_face_of_which_too_little_is_seen_has_no_index() -> None:
+    """Shading alone is no index: what it shows only limits what the network says."""
+    view, body = side_view(f_px=3200.0), round_body()
+    photo = draw_cylinder(view, body, ridged(0.15), np.random.default_rng(1))
+    (face,) = measure_icing({"side": photo}, {"side": view}, body, {}, {"side": PAPER}, ()).faces
+    few = np.zeros_like(face.valid)
+    few[100:170, 300:370] = True  # 306 mm2
+    assert measure_relief([replace(face, valid=few)], body).measurements == ()
+    assert len(measure_relief([face], body).measurements) == 1

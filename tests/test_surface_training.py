@@ -8,6 +8,7 @@ import pytest
 
 torch = pytest.importorskip("torch")
 
+from qc.surface_net import PLANES  # noqa: E402
 from qc.training import surface, surface_data  # noqa: E402
 
 ROWS, COLS = 320, 360
@@ -25,6 +26,7 @@ def write_face(folder: Path, top: bool) -> Path:
     np.savez(
         path, light=light, colours=np.full((2, ROWS // 2, COLS // 2), 128, np.uint8), around=around, top=top,
         kind="cream", spots=SPOTS, relief=np.full((ROWS // 4, COLS // 4), math.log(0.1), np.float16),
+        show=np.arange(COLS // 2)[None] < np.full((ROWS // 2, 1), 40),
     )  # fmt: skip
     return path
 
@@ -35,6 +37,10 @@ def test_targets_are_highest_at_the_spots(tmp_path: Path) -> None:
         heat = face.target[2 if kind == surface_data.FINGER else 0]
         assert float(heat[int(row // 2), int(column // 2)]) == pytest.approx(1.0)
         assert math.exp(float(face.target[5, int(row // 2), int(column // 2)])) == pytest.approx(size)
+    assert bool((face.target[7, :, :40] == 1).all())
+    assert not face.target[7, :, 40:].any()
+    assert bool((face.target[8] == 1).all())  # of a side; tops teach nothing of it
+    assert not surface_data.read_face(write_face(tmp_path, True), "cpu").target[8].any()
 
 
 @pytest.mark.parametrize("top", [False, True])
@@ -58,10 +64,10 @@ def test_spots_are_set_down_on_bare_icing_with_their_targets(tmp_path: Path) -> 
     stamps = surface_data.stamps_of([face])
     assert len(stamps[False]) == 2  # not the finger mark
     assert not stamps[True]
-    raw = torch.zeros(3, surface_data.PLANES, surface_data.CROP, surface_data.CROP, dtype=torch.uint8)
+    raw = torch.zeros(3, PLANES, surface_data.CROP, surface_data.CROP, dtype=torch.uint8)
     raw[:, :3], raw[:, 3] = 128, 255
     raw[2, 4] = 255  # all piece
-    target = torch.zeros(3, 7, surface_data.CROP // 2, surface_data.CROP // 2)
+    target = torch.zeros(3, 9, surface_data.CROP // 2, surface_data.CROP // 2)
     rng = np.random.default_rng(4)
     raw, target = surface_data._Stamps(stamps[False], raw.device).set_down(raw, target, rng)
     places = (target[:, 0] > 0.99).nonzero()
@@ -75,7 +81,8 @@ def test_loss_is_least_where_the_answer_is_the_target(tmp_path: Path) -> None:
     face = surface_data.read_face(write_face(tmp_path, False), "cpu")
     target, relief = face.target[None], face.relief[None]
     heat = target[:, [0, 2]].clamp(1e-6, 1 - 1e-6)
-    fine = torch.cat([torch.logit(heat), 20 * (target[:, 4:5] - 0.5), target[:, 5:6]], 1)
+    kinds = 20 * (target[:, [4, 7]] - 0.5)
+    fine = torch.cat([torch.logit(heat), kinds[:, :1], target[:, 5:6], kinds[:, 1:]], 1)
     best, _ = surface.loss_of(fine, relief[:, :1], target, relief)
     worse, _ = surface.loss_of(fine + 0.5, relief[:, :1] + 0.5, target, relief)
     assert float(best) < 0.02
@@ -83,6 +90,6 @@ def test_loss_is_least_where_the_answer_is_the_target(tmp_path: Path) -> None:
 
 
 def test_answers_have_the_maps_that_the_product_reads() -> None:
-    fine, coarse = surface.SurfaceNet(8, 8)(torch.zeros(1, surface_data.PLANES, 64, 96))
-    assert tuple(fine.shape) == (1, 4, 32, 48)
+    fine, coarse = surface.SurfaceNet(8, 8)(torch.zeros(1, PLANES, 64, 96))
+    assert tuple(fine.shape) == (1, 5, 32, 48)
     assert tuple(coarse.shape) == (1, 1, 16, 24)

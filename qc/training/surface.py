@@ -20,7 +20,8 @@ from scipy.stats import spearmanr
 from torch import Tensor, nn
 from torch.nn import functional as F
 
-from qc.training.surface_data import FINGER, PLANES, Face, Pool, augment, planes_of, read_face, smooth
+from qc.surface_net import PLANES
+from qc.training.surface_data import FINGER, Face, Pool, augment, planes_of, read_face, smooth
 
 MIRRORING, SHOWN = ("glaze", "ganache"), 0.4  # nothing is said to show through dark icing; probability that counts
 MATCH_MM = 4.0  # as `tests/long/surface_campaign.py` matches by place

@@ -13,7 +13,7 @@ import torch
 from torch import Tensor
 from torch.nn import functional as F
 
-PLANES, PIT, CRUMB, FINGER = 7, 0, 1, 2
+PIT, CRUMB, FINGER = 0, 1, 2
 LEAST_MM, DOUBTFUL_MM = 1.5, 1.0  # spots that count; from here to there they neither count nor are wrong
 HEAT_MM, FINGER_HEAT_MM = 0.7, 2.5  # standard deviation of the target about a spot
 CROP = 256
