@@ -4,9 +4,9 @@ Two views of every photo are independent of each other: the finder's border of t
 is) and the photo's own edges (fine, but they may be a shadow's). Where the edges of a photo lie off the fitted outline,
 or the finder's border does, the outline is less sure than the fit itself can know.
 
-Over the rendered cakes of tests/long/agreement.py the share of edges that agree goes, weakly, with the errors of
-diameter and height; how far the finder's border lies from the outline does not, as long as it lies within what is
-usual, but it tells at once when a photo shows another cake than the one that was fitted.
+The share of edges that agree goes with the errors of nearly all of the body's quantities: `qc.shape.ShapeErrors` states
+more where fewer do. How far the finder's border lies from the outline does not, as long as it lies within what is usual
+(tests/long/agreement.py), but it tells at once when a photo shows another cake than the one that was fitted.
 """
 
 from collections.abc import Mapping
@@ -19,9 +19,8 @@ from qc.camera import View
 from qc.contour import clearance_gradient
 from qc.finder import BODY, Finding
 from qc.fit import CakeFit
+from qc.joint import OUTLINE
 from qc.outline import EdgeSettings, finder_border, sure_sides
-
-OUTLINE = ("outline, point by point", "outline, in common")  # shares of the covariance that grow
 
 
 @dataclass(frozen=True)
@@ -31,8 +30,6 @@ class AgreementSettings:
     points: int = 200  # of the finder's border
     clear_net: int = 7  # network pixels across: how far border points stay clear of pieces
     least_points: int = 20  # that make a figure
-    few_edges: float = 0.85  # mean share of edges that agree; with less the outline's part is widened ...
-    widened: float = 1.3  # ... by this factor
     reach: float = 0.67  # share of the border's points that lie within the distance that counts
     at_odds_mm: float = 2.0  # that distance; all 138 photos of 46 cakes have 1.4 and less, two cakes taken for one
     # mostly more, in one of their photos at least
@@ -85,9 +82,8 @@ def widening(found: Mapping[str, Agreement], settings: AgreementSettings | None 
     Where a border lies further off than any of the cakes that the constants come from, it grows in proportion.
     """
     settings = settings or AgreementSettings()
-    few = float(np.mean([a.edges for a in found.values()])) < settings.few_edges
     worst = max((a.border_mm for a in found.values() if a.border_mm is not None), default=0.0)
-    return max(settings.widened if few else 1.0, worst / settings.at_odds_mm)
+    return max(1.0, worst / settings.at_odds_mm)
 
 
 def in_words(

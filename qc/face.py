@@ -32,6 +32,7 @@ class IcingSettings:
 
     px_per_mm: float = PX_PER_MM  # of the flattened pictures: a pit of 1.5 mm is six pixels
     thrown_mm: float = 3.0  # pieces on the top throw colour this much further than their margin
+    beside_patch_mm: float = 5.0  # crumbs this near to a patch are its own specks, but where sponge is meant to show
     same_mm: float = 6.0  # spots nearer than this are one ...
     same_hours: float = 0.4  # ... and those of two side photos this near on the clock (they differ by 0.14 h rms) ...
     same_height_mm: float = 2.0  # ... and at the same height
@@ -99,14 +100,18 @@ def read_face(
 
 
 def face_spots(face: Face, settings: IcingSettings) -> list[Spot]:
-    """Spots of one face; a finger mark in the middle of a patch is the patch."""
-    factor, bad = settings.show.px_per_mm / settings.px_per_mm, face.shown.bad
+    """Spots of one face; a finger mark in the middle of a patch is the patch, and so are crumbs strewn beside it."""
+    scale, bad = settings.show.px_per_mm, face.shown.bad
+    near = np.zeros_like(bad) if face.shown.widely else wider(bad, settings.beside_patch_mm, scale)
 
-    def on_patch(spot: Spot) -> bool:
-        row, column = int(spot.row_px * factor), int(spot.column_px * factor)
-        return bool(bad[min(row, bad.shape[0] - 1), min(column, bad.shape[1] - 1)])
+    def within(patches: NDArray[np.bool_], spot: Spot) -> bool:
+        row, column = (int(v * scale / settings.px_per_mm) for v in (spot.row_px, spot.column_px))
+        return bool(patches[min(row, bad.shape[0] - 1), min(column, bad.shape[1] - 1)])
 
-    return [s for s in find_spots(face.answer, settings.spots) if s.kind != "finger" or not on_patch(s)]
+    patches = {"finger": bad, "crumb": near}
+    return [
+        s for s in find_spots(face.answer, settings.spots) if s.kind not in patches or not within(patches[s.kind], s)
+    ]
 
 
 def shown_to_network(

@@ -60,6 +60,12 @@ class CakeFit:
         """Covariance (CAKE, CAKE) of the cake's block by where it comes from."""
         return self.shares
 
+    @property
+    def disagreeing(self) -> float:
+        """Share of the photos' edges along the icing's outlines that lie off the fitted cake, 0..1."""
+        asked = sum(q.asked for q in self.quality.values())
+        return 1 - sum(q.kept for q in self.quality.values()) / asked if asked else 0.0
+
 
 KNOWN_TURN_RAD = np.radians(1.2)  # standard uncertainty of a turn that decorations tell
 FAR_TURN_RAD = np.radians(2.0)  # beyond this the shape changes, so that edges are looked for in several rounds

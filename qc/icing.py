@@ -27,7 +27,7 @@ from qc.unroll import SidePicture, TopPicture, merge_sides
 Array = NDArray[Any]
 # spots at most, on 60 rendered cakes seen through their own fit, 8 of them with sponge; many lie under pieces, where
 # the truth counts them
-OVERLOOKED, OVERLOOKED_AMONG_SPONGE = 3.5, 10.0
+OVERLOOKED, OVERLOOKED_AMONG_SPONGE = 2.5, 8.0
 
 
 @dataclass(frozen=True)

@@ -339,6 +339,7 @@ SOURCES = (
     "where the person stands",
     "what cakes are like",
 )
+OUTLINE = ("outline, point by point", "outline, in common")  # of these, what the outlines' edges leave open
 
 
 def information_by_source(problem: Problem, p: Array) -> dict[str, Array]:

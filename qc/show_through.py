@@ -32,8 +32,8 @@ class ShowSettings:
     px_per_mm: float = 2.0
     least_luminance: float = 0.45  # darker icing mirrors as much as it shows: nothing can be told
     # on the side, by the network's probability and by CIEDE2000
-    likely: float = 0.35  # probability from which a place counts
-    sure: float = 0.5  # the same that makes a place certain
+    likely: float = 0.45  # probability from which a place counts
+    sure: float = 0.75  # the same that makes a place certain
     limit_beside: float = 7.2  # CIEDE2000 by which a place beside a patch belongs to it: a phone's contrast curve makes
     # faint patches stronger than they are
     widely: float = 0.06  # share of likely places from which sponge is taken as meant: semi-naked cakes have 0.10

@@ -19,6 +19,8 @@ PLANES = 7
 PX_PER_MM = 4  # of what it sees
 SPOT_PX_PER_MM, RELIEF_PX_PER_MM = 2, 1  # of what it answers
 STEP = 8  # rows and columns of its pictures are multiples of this
+SEEN, PIECES = 3, 4  # planes: what is seen, how probable a piece is
+MARGIN = 16  # rows and columns beyond what is seen that it is shown as well
 HIDDEN = 0.5  # probability of a piece from which no spot is seen
 LIGHT, COLOUR = 1.2, 0.3  # largest log light and log colour that it is shown
 _lock = threading.Lock()
@@ -74,15 +76,42 @@ def planes(log: Array, seen: Array, pieces: Array, facing: Array, top: bool) -> 
 
 
 def read(shown: NDArray[np.float32]) -> Answer:
-    """What the network says of `planes` (PLANES, rows, cols)."""
+    """What the network says of `planes` (PLANES, rows, cols) and of their mirror image, in the mean.
+
+    Icing looks as likely either way round; what noise suggests differs, and cancels. Where nothing is seen the answer
+    is 0 (a size of 1 mm).
+    """
+    rows, cols = shown.shape[1:]
+    part = _seen_part(shown[SEEN])
+    sight = np.ascontiguousarray(shown[:, part[0], part[1]])
     with _lock:  # cv2.dnn's networks keep state while they run
         net = _network()
-        net.setInput(shown[None])
-        fine, coarse = net.forward(["fine", "coarse"])
-    spot, finger, crumb, show = (1 / (1 + np.exp(-fine[0, k])) for k in (0, 1, 2, 4))
-    bare = (shown[3, ::2, ::2] > 0) & (shown[4, ::2, ::2] < HIDDEN)  # the plane of what is seen, and of pieces
-    spot, finger = np.where(bare, spot, 0), np.where(bare, finger, 0)
-    return Answer(spot, finger, crumb, np.exp(fine[0, 3]), show, np.exp(coarse[0, 0]))
+        net.setInput(np.stack([sight, sight[..., ::-1]]))
+        said = [(v[0] + v[1, ..., ::-1]) / 2 for v in net.forward(["fine", "coarse"])]
+    fine, coarse = (_into(v, (rows, cols), part) for v in (said[0], np.exp(said[1])))
+    looked = _into(np.ones((1, *said[0].shape[1:])), (rows, cols), part)[0]
+    spot, finger, crumb, show = (looked / (1 + np.exp(-fine[k])) for k in (0, 1, 2, 4))
+    bare = (shown[SEEN, ::2, ::2] > 0) & (shown[PIECES, ::2, ::2] < HIDDEN)
+    return Answer(np.where(bare, spot, 0), np.where(bare, finger, 0), crumb, np.exp(fine[3]), show, coarse[0])
+
+
+def _seen_part(seen: NDArray[np.float32]) -> tuple[slice, slice]:
+    """Rows and columns of what is seen (rows, cols) with a margin: ends are multiples of STEP."""
+    out = []
+    for axis in (1, 0):
+        some = np.flatnonzero((seen > 0).any(axis))
+        low, high = (int(some[0]), int(some[-1]) + 1) if len(some) else (0, 1)
+        most = seen.shape[1 - axis]
+        out.append(slice(max(0, low - MARGIN) // STEP * STEP, min(most, -(-(high + MARGIN) // STEP) * STEP)))
+    return out[0], out[1]
+
+
+def _into(said: Array, size: tuple[int, int], part: tuple[slice, slice]) -> Array:
+    """What is said (k, h, w) of a part of a picture of some size (rows, cols), in its place; 0 elsewhere."""
+    step = (part[0].stop - part[0].start) // said.shape[1]
+    out = np.zeros((len(said), size[0] // step, size[1] // step), np.float32)
+    out[(slice(None), *(slice(p.start // step, p.stop // step) for p in part))] = said
+    return out
 
 
 @cache

@@ -1,6 +1,5 @@
 """Photos against the fitted cake: the finder's border, the edges that agree, and what is said of them."""
 
-from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
@@ -9,7 +8,6 @@ import numpy as np
 import pytest
 
 from qc.agreement import (
-    OUTLINE,
     Agreement,
     AgreementSettings,
     agreements,
@@ -23,7 +21,7 @@ from qc.camera import Lens, View
 from qc.contour import body_contour
 from qc.errors import CakeQCError
 from qc.finder import BOARD, BODY, LABELS, Finding
-from qc.fit import CakeFit
+from qc.joint import OUTLINE
 from qc.measure import assemble, run_stages
 from qc.photo import read_photo
 from qc.stages import MeasureSettings, Stages
@@ -69,11 +67,10 @@ def test_no_border_no_figure() -> None:
     assert border_distance_mm(view, body_of(80.0), nothing, AgreementSettings()) is None
 
 
-def test_widening_by_edges_and_by_borders() -> None:
+def test_widening_by_borders() -> None:
     s = AgreementSettings()
     good = Agreement(0.95, 0.3)
     assert widening({"top": good, "side": Agreement(0.93, None)}) == 1.0
-    assert widening({"top": good, "side": Agreement(0.60, 0.3)}) == s.widened
     assert widening({"top": good, "side": Agreement(0.95, 4 * s.at_odds_mm)}) == pytest.approx(4.0)
 
 
@@ -103,14 +100,15 @@ def test_photos_of_two_cakes_are_noticed() -> None:
 
 
 def test_only_the_outline_is_widened() -> None:
-    """Metamorphic: with no edge left that agrees, the outline's shares grow by the factor squared, no other does."""
+    """Metamorphic: where so little is at odds, the outline's shares grow by the factor squared, no other does."""
     found = stages("pink-plain", "pink-plain")
-    findings = {n: s.finding for n, s in found.seen.items()}
-    quality = {n: replace(q, kept=0) for n, q in found.fit.quality.items()}
-    before: CakeFit = replace(found.fit, quality=quality)
-    after = judged(before, findings, SAID)
+    findings, before = {n: s.finding for n, s in found.seen.items()}, found.fit
+    strict = AgreementSettings(at_odds_mm=0.05)
+    after = judged(before, findings, SAID, strict)
+    wider = widening(agreements(before, findings), strict)
+    assert wider > 1
     for source, share in after.shares.items():
-        factor = AgreementSettings().widened ** 2 if source in OUTLINE else 1.0
+        factor = wider**2 if source in OUTLINE else 1.0
         np.testing.assert_allclose(share, factor * before.shares[source])
     assert set(OUTLINE) <= set(after.shares)
     assert (np.linalg.eigvalsh(after.covariance - before.covariance) > -1e-9).all()

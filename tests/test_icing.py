@@ -216,3 +216,25 @@ def test_a_spot_that_both_side_photos_show_counts_once() -> None:
     assert not _same(replace(again, height_mm=34.0), seen, IcingSettings())
     assert not _same(replace(again, photo="side"), seen, IcingSettings())
     assert not _same(replace(again, photo="top"), seen, IcingSettings())
+
+
+@pytest.mark.parametrize(("away_mm", "kind", "kept"), [(3.0, "crumb", 0), (3.0, "pit", 1), (12.0, "crumb", 1)])
+def test_crumbs_beside_a_patch_are_its_specks(away_mm: float, kind: str, kept: int) -> None:
+    """Recovery of known truth: a crumb near a painted patch is none of its own, one further off and a pit are.
+
+    Where sponge is meant to show, crumbs count wherever they lie.
+    """
+    settings, half_mm = IcingSettings(), 5.0
+    (face,) = read(paint((270.0, 40.0, half_mm, 5.0, JAM))).faces
+    row, column = np.argwhere(face.shown.bad).mean(0) * settings.px_per_mm / settings.show.px_per_mm
+    place = round(row) // 2, round(column + (half_mm + away_mm) * settings.px_per_mm) // 2
+    spot = np.zeros_like(face.answer.spot)
+    spot[place] = 0.9
+    answer = replace(
+        face.answer, spot=spot, finger=np.zeros_like(spot), size_mm=np.full_like(spot, 2.0),
+        crumb=np.full_like(spot, kind == "crumb"),
+    )  # fmt: skip
+    one = replace(face, answer=answer)
+    assert len(face_spots(one, settings)) == kept
+    strewn = replace(one, shown=replace(face.shown, widely=True))
+    assert len(face_spots(strewn, settings)) == 1

@@ -63,6 +63,31 @@ def test_relief_grows_with_the_ridges() -> None:
     assert relief[2] > 1.3 * relief[0]
 
 
+def test_mirrored_icing_reads_mirrored() -> None:
+    """Metamorphic: both ways round are looked at, so which one is shown makes no difference."""
+    planes_shown = shown(pit(grain(), 45, 40))
+    one, other = read(planes_shown), read(np.ascontiguousarray(planes_shown[..., ::-1]))
+    for name in vars(one):
+        np.testing.assert_allclose(getattr(other, name)[:, ::-1], getattr(one, name), atol=1e-4)
+    assert one.spot.max() > 0.5
+
+
+def test_unseen_surroundings_cost_no_answer() -> None:
+    """Metamorphic: with nothing seen about it, icing reads as alone; nothing at all reads as nothing."""
+    alone = shown(pit(grain(), 45, 64))
+    wide = np.pad(alone, ((0, 0), (64, 128), (96, 32)))
+    inner = read(wide)
+    rows, columns = alone.shape[1] // 2, alone.shape[2] // 2
+    assert inner.spot.shape == (wide.shape[1] // 2, wide.shape[2] // 2)
+    part = inner.spot[32 : 32 + rows, 48 : 48 + columns]
+    np.testing.assert_allclose(part[8:-8, 8:-8], read(alone).spot[8:-8, 8:-8], atol=0.1)
+    assert not inner.spot[:32].any()
+    assert not inner.show[:, 48 + columns + 16 :].any()
+    nothing = read(np.zeros((PLANES, 64, 80), np.float32))
+    assert not nothing.spot.any()
+    assert nothing.relief_mm.shape == (16, 20)
+
+
 def answer(spots: list[tuple[int, int, float]], fingers: list[tuple[int, int, float]] = ()) -> Answer:
     """An answer with peaks of some probability at places (row, column) of its maps."""
     blank = np.zeros((60, 80), np.float32)

@@ -1,7 +1,7 @@
 """Train the network that reads the flattened icing (`qc.surface_net`) on rendered cakes (a GPU, minutes).
 
     python -m tests.long.surface_faces FOLDER ... --out FACES
-    python -m qc.training.surface FACES OUT --seconds 225 --held-out 51001-51014
+    python -m qc.training.surface FACES OUT --seconds 425 --held-out 51001-51014
 
 Writes OUT/surface_net.onnx, OUT/surface_net.pt and OUT/figures.json: F1 by place on the cakes held out, by probability,
 and how well relief ranks them. The cakes held out (numbers in their folders' names) take no part in the training.
@@ -12,6 +12,7 @@ import json
 import math
 import re
 import time
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
@@ -40,7 +41,7 @@ class SurfaceNet(nn.Module):
     h and w are multiples of 8. Probabilities are given as logits.
     """
 
-    def __init__(self, fine: int = 24, wide: int = 64, dilations: tuple[int, ...] = (1, 2, 4, 8, 2)) -> None:
+    def __init__(self, fine: int = 32, wide: int = 80, dilations: tuple[int, ...] = (1, 2, 4, 8, 2)) -> None:
         super().__init__()
         self.first = nn.Sequential(_conv(PLANES, fine, 2), _conv(fine, fine))
         self.down = _conv(fine, wide, 2)
@@ -164,6 +165,15 @@ def export(net: SurfaceNet, path: Path) -> None:
     )  # fmt: skip
 
 
+@torch.no_grad()
+def _follow(average: dict[str, Tensor], now: dict[str, Tensor], keep: float) -> None:
+    """The moving average of the weights, one step on; counts are taken as they are."""
+    names = [k for k, v in now.items() if v.dtype.is_floating_point]
+    torch._foreach_lerp_([average[k] for k in names], [now[k] for k in names], 1 - keep)
+    for k in now.keys() - set(names):
+        average[k].copy_(now[k])
+
+
 def train(faces: list[Face], held: list[Face], args: argparse.Namespace) -> SurfaceNet:
     """AdamW, its rate let down along a cosine; what is kept is the moving average of the weights."""
     torch.manual_seed(0)
@@ -192,12 +202,7 @@ def train(faces: list[Face], held: list[Face], args: argparse.Namespace) -> Surf
         torch.nn.utils.clip_grad_norm_(net.parameters(), 1.0)
         optimiser.step()
         step += 1
-        keep = min(0.999, step / (step + 20))
-        for k, v in net.state_dict().items():
-            if v.dtype.is_floating_point:
-                average[k].lerp_(v, 1 - keep)
-            else:
-                average[k].copy_(v)
+        _follow(average, net.state_dict(), min(0.999, step / (step + 20)))
         elapsed = time.monotonic() - begin
         if step in (50, 300) or step % 1500 == 0:
             look = SurfaceNet(args.fine, args.wide).to(device)
@@ -220,24 +225,26 @@ def main(argv: list[str] | None = None) -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("faces", type=Path)
     parser.add_argument("out", type=Path)
-    parser.add_argument("--seconds", type=float, default=200)
-    parser.add_argument("--rate", type=float, default=3e-3)
+    parser.add_argument("--seconds", type=float, default=425)
+    parser.add_argument("--rate", type=float, default=5e-3)
     parser.add_argument("--device", default="cuda")
     parser.add_argument("--held-out", default="0-0", help="numbers of cakes that take no part, FIRST-LAST")
-    parser.add_argument("--decay", type=float, default=1e-2)
-    parser.add_argument("--fine", type=int, default=24, help="channels at 2 px/mm")
-    parser.add_argument("--wide", type=int, default=64, help="channels at 1 px/mm")
-    parser.add_argument("--batch", type=int, default=64)
+    parser.add_argument("--decay", type=float, default=3e-2)
+    parser.add_argument("--fine", type=int, default=32, help="channels at 2 px/mm")
+    parser.add_argument("--wide", type=int, default=80, help="channels at 1 px/mm")
+    parser.add_argument("--batch", type=int, default=192)
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--only-show", action="store_true", help="leave all but what shows through as it is")
     parser.add_argument("--begin", help="surface_net.pt to go on from")
     args = parser.parse_args(argv)
     low, high = map(int, args.held_out.split("-"))
     args.out.mkdir(parents=True, exist_ok=True)
-    faces, held = [], []
-    for path in sorted(args.faces.glob("*.npz")):
-        number = int(next(iter(re.findall(r"\d+", path.stem)), "0"))
-        (held if low <= number <= high else faces).append(read_face(path, args.device))
+    paths = sorted(args.faces.glob("*.npz"))
+    with ThreadPoolExecutor(8) as pool:
+        read = list(pool.map(lambda path: read_face(path, args.device), paths))
+    numbers = [int(next(iter(re.findall(r"\d+", path.stem)), "0")) for path in paths]
+    faces = [f for f, n in zip(read, numbers, strict=True) if not low <= n <= high]
+    held = [f for f, n in zip(read, numbers, strict=True) if low <= n <= high]
     print(len(faces), "faces to teach,", len(held), "held out", flush=True)
     net = train(faces, held, args)
     figures = measure(net, held) if held else {}

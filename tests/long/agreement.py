@@ -3,9 +3,8 @@
 python -m tests.long.agreement FOLDER [FOLDER ...] [--keep FITS] [--mixed N]
 
 Each FOLDER holds */{top,side,side2}.jpg with truth.json. Printed are the rank correlations (Spearman) of the share of
-edges that agree and of the finder's border's distance with the sizes of the errors of diameter and height, and the
-factor on the outline's standard uncertainty that brings 93 % of the errors of the cakes with few agreeing edges within
-twice the whole uncertainty. --mixed takes the top photo of one cake and the side photos of another, N times.
+edges that agree and of the finder's border's distance with the sizes of the errors of diameter and height, and how far
+borders lie off. --mixed takes the top photo of one cake and the side photos of another, N times.
 """
 
 import argparse
@@ -16,27 +15,23 @@ import numpy as np
 from scipy.stats import spearmanr
 
 from qc import shape
-from qc.agreement import OUTLINE, Agreement, AgreementSettings, agreements
+from qc.agreement import Agreement, AgreementSettings, agreements
 from qc.errors import CakeQCError
 from qc.fit import CakeFit, fit_cake
 from qc.profile import measure_profiles
 from tests import truth as truths
 from tests.long.fitted import cakes_of, fit_of, inputs_of
 
-INSIDE = 0.93
-FEWEST = 0.2  # share of the cakes that counts as those with few agreeing edges
 QUANTITIES = {"diameter": shape.DIAMETER, "height": shape.HEIGHT}
 
 
 @dataclass(frozen=True)
 class Cake:
-    """One cake: how its photos agree, and error and uncertainties of each of QUANTITIES (None where not defined)."""
+    """One cake: how its photos agree, and the error of each of QUANTITIES (None where not defined)."""
 
     name: str
     found: dict[str, Agreement]
     error_mm: dict[str, float | None]
-    outline_mm: dict[str, float]  # standard uncertainty by the outline
-    rest_mm: dict[str, float]  # by everything else, what a round body can't follow included
 
     @property
     def edges(self) -> float:
@@ -55,20 +50,15 @@ def look_at(cake: Path, keep: Path | None) -> Cake:
     if not isinstance(fit, CakeFit):
         raise fit
     findings = {n: i.finding for n, i in inputs.items()}
-    value, _, shares = shape.shape_components(fit)
+    value, _, _ = shape.shape_components(fit)
     ridges_mm = measure_profiles(
         {n: i.photo.pixels for n, i in inputs.items()}, fit.views, fit.body, findings
     ).ridges_mm
-    errors = shape.ShapeErrors()
-    value[shape.DIAMETER] += errors.ridges_reach * ridges_mm
-    model = {"diameter": errors.diameter_mm, "height": errors.height_mm}
-    variance = {n: {s: float(c[k, k]) for s, c in shares.items()} for n, k in QUANTITIES.items()}
+    value[shape.DIAMETER] += shape.ShapeErrors().ridges_reach * ridges_mm
     return Cake(
         cake.name,
         agreements(fit, findings),
         {n: None if known.get(n) is None else float(value[k]) - known[n] for n, k in QUANTITIES.items()},
-        {n: float(np.sqrt(sum(v[s] for s in OUTLINE))) for n, v in variance.items()},
-        {n: float(np.sqrt(sum(v[s] for s in v if s not in OUTLINE) + model[n] ** 2)) for n, v in variance.items()},
     )
 
 
@@ -82,28 +72,6 @@ def correlations(cakes: list[Cake]) -> None:
             print(
                 f"{what:9s} with |{quantity} error|: {found.statistic:+.2f} (p {found.pvalue:.3f}, {len(known)} cakes)"
             )
-
-
-def factor(cakes: list[Cake]) -> None:
-    """Print what makes few agreeing edges, the errors on either side of it, and the factor on the outline's part."""
-    limit = float(np.quantile([c.edges for c in cakes], FEWEST))
-    for text, some in (
-        ("at most", [c for c in cakes if c.edges <= limit]),
-        ("more than", [c for c in cakes if c.edges > limit]),
-    ):
-        needed, said = [], []
-        for quantity in QUANTITIES:
-            known = [c for c in some if c.error_mm[quantity] is not None]
-            e = np.array([c.error_mm[quantity] for c in known], float)
-            own = np.array([c.outline_mm[quantity] for c in known])
-            rest = np.array([c.rest_mm[quantity] for c in known])
-            needed.append(np.sqrt(np.maximum((e / 2) ** 2 - rest**2, 0)) / own)
-            inside = np.mean(np.abs(e) < 2 * np.hypot(own, rest))
-            said.append(
-                f"{quantity} median {np.median(np.abs(e)):.2f}, RMS {np.sqrt(np.mean(e**2)):.2f}, inside {inside:.0%}"
-            )
-        every = np.quantile(np.concatenate(needed), INSIDE)
-        print(f"edges {text} {limit:.2f}, {len(some)} cakes: {'; '.join(said)}; factor needed {every:.2f}")
 
 
 def mixed(cakes: list[Path], count: int) -> None:
@@ -137,7 +105,6 @@ def main() -> None:
         except CakeQCError as error:
             print(f"{path.name}: {error}")
     correlations(cakes)
-    factor(cakes)
     worst = sorted((a.border_mm or 0.0) for c in cakes for a in c.found.values())
     print(f"border over {len(worst)} photos: median {np.median(worst):.2f} mm, largest {np.round(worst[-4:], 2)}")
     if asked.mixed:
