@@ -19,7 +19,7 @@ PLANES = 7
 PX_PER_MM = 4  # of what it sees
 SPOT_PX_PER_MM, RELIEF_PX_PER_MM = 2, 1  # of what it answers
 STEP = 8  # rows and columns of its pictures are multiples of this
-SEEN, PIECES = 3, 4  # planes: what is seen, how probable a piece is
+SEEN, PIECES, TOP = 3, 4, 6  # planes: what is seen, how probable a piece is, whether it is a top
 MARGIN = 16  # rows and columns beyond what is seen that it is shown as well
 HIDDEN = 0.5  # probability of a piece from which no spot is seen
 LIGHT, COLOUR = 1.2, 0.3  # largest log light and log colour that it is shown
@@ -76,18 +76,19 @@ def planes(log: Array, seen: Array, pieces: Array, facing: Array, top: bool) -> 
 
 
 def read(shown: NDArray[np.float32]) -> Answer:
-    """What the network says of `planes` (PLANES, rows, cols) and of their mirror image, in the mean.
+    """What the network says of `planes` (PLANES, rows, cols), of a side in the mean with its mirror image.
 
-    Icing looks as likely either way round; what noise suggests differs, and cancels. Where nothing is seen the answer
-    is 0 (a size of 1 mm).
+    A side looks as likely either way round; what noise suggests differs, and cancels. A top, where this gained nothing,
+    is looked at once. Where nothing is seen the answer is 0 (a size of 1 mm).
     """
     rows, cols = shown.shape[1:]
     part = _seen_part(shown[SEEN])
     sight = np.ascontiguousarray(shown[:, part[0], part[1]])
+    sights = [sight] if sight[TOP].any() else [sight, sight[..., ::-1]]
     with _lock:  # cv2.dnn's networks keep state while they run
         net = _network()
-        net.setInput(np.stack([sight, sight[..., ::-1]]))
-        said = [(v[0] + v[1, ..., ::-1]) / 2 for v in net.forward(["fine", "coarse"])]
+        net.setInput(np.stack(sights))
+        said = [v[0] if len(v) == 1 else (v[0] + v[1, ..., ::-1]) / 2 for v in net.forward(["fine", "coarse"])]
     fine, coarse = (_into(v, (rows, cols), part) for v in (said[0], np.exp(said[1])))
     looked = _into(np.ones((1, *said[0].shape[1:])), (rows, cols), part)[0]
     spot, finger, crumb, show = (looked / (1 + np.exp(-fine[k])) for k in (0, 1, 2, 4))
