@@ -25,8 +25,8 @@ class ShapeErrors:
     """What a smooth round body can't follow: standard uncertainties to add to the fit's own (mm).
 
     By tests/long/shape_errors.py, the likeliest over 202 rendered cakes of other seeds than the samples', whose errors
-    have heavier tails than normal ones. The same from 142 of them: of the 60 others' values 93 to 98 % lay within the
-    expanded uncertainty, of the out of round 89 %.
+    have heavier tails than normal ones. Of the constants from two thirds of them, 92 to 100 % of the others' values lay
+    within the expanded uncertainty.
     """
 
     outline: float = 0.5  # of the standard uncertainty that the fit gives the outlines' edges: it weighs points lightly
