@@ -16,7 +16,7 @@ Array = NDArray[Any]
 class SpotSettings:
     """What counts as a spot."""
 
-    likely: float = 0.5  # probability from which a place is a pit or crumb
+    likely: float = 0.7  # probability from which a place is a pit or crumb
     finger_likely: float = 0.6  # the same of a finger mark
     apart_mm: float = 1.5  # half the distance of two spots
     fingers_apart_mm: float = 5.0  # the same of two finger marks

@@ -45,7 +45,6 @@ class IcingSettings:
     shading: ShadingSettings = field(default_factory=ShadingSettings)
     show: ShowSettings = field(default_factory=ShowSettings)
     spots: SpotSettings = field(default_factory=SpotSettings)
-    top_spots: SpotSettings = field(default_factory=lambda: SpotSettings(likely=0.6))  # it is looked at once only
 
 
 @dataclass(frozen=True)
@@ -110,7 +109,7 @@ def face_spots(face: Face, settings: IcingSettings) -> list[Spot]:
         return bool(patches[min(row, bad.shape[0] - 1), min(column, bad.shape[1] - 1)])
 
     patches = {"finger": bad, "crumb": near}
-    found = find_spots(face.answer, settings.top_spots if face.photo == "top" else settings.spots)
+    found = find_spots(face.answer, settings.spots)
     return [s for s in found if s.kind not in patches or not within(patches[s.kind], s)]
 
 

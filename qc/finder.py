@@ -7,16 +7,15 @@ from, how good it is and where it fails is written in `qc/training/MODEL.md`.
 Pixel coordinates: the centre of the top-left pixel is (0, 0), in the photo and in the network's picture.
 """
 
-import threading
 from dataclasses import dataclass, replace
-from functools import cached_property, lru_cache
-from importlib import resources
+from functools import cached_property
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from qc.errors import OutlineError
+from qc.network import Network
 
 LABELS = ("other", "board", "body", "decoration", "card", "foot_border")
 OTHER, BOARD, BODY, DECORATION, CARD, FOOT_BORDER = range(6)
@@ -217,23 +216,13 @@ def _fit(pixels: NDArray[np.uint8], settings: FinderSettings) -> tuple[NDArray[n
     return np.asarray(padded, np.uint8), scale, (left + (scale - 1) / 2, top + (scale - 1) / 2)
 
 
-_lock = threading.Lock()
-
-
-@lru_cache(maxsize=1)
-def _network() -> cv2.dnn.Net:
-    """The network, loaded once."""
-    weights = resources.files("qc").joinpath("outline_net.onnx").read_bytes()
-    return cv2.dnn.readNetFromONNX(np.frombuffer(weights, np.uint8))
+_network = Network("outline_net.onnx")
 
 
 def _run(picture: NDArray[np.uint8]) -> NDArray[np.float32]:
     """Probabilities (6, h, w) of a picture (h, w, 3) whose sides are multiples of `STRIDE`."""
-    blob = ((picture.astype(np.float32) / 255 - 0.5) / 0.25).transpose(2, 0, 1)[None]
-    with _lock:  # cv2.dnn's networks keep state while they run
-        net = _network()
-        net.setInput(np.ascontiguousarray(blob))
-        score = np.asarray(net.forward(), np.float32)[0]
+    shown = ((picture.astype(np.float32) / 255 - 0.5) / 0.25).transpose(2, 0, 1).astype(np.float32, copy=False)
+    score = _network(shown[None])[0][0]
     most = score[0].copy()
     for layer in score[1:]:
         np.maximum(most, layer, out=most)

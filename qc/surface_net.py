@@ -4,26 +4,26 @@ It sees the picture with its light taken off (`qc.shading`), where the finder su
 squarely the camera sees each place. How it was taught: `qc/training/SURFACE.md`.
 """
 
-import threading
 from dataclasses import dataclass
-from functools import cache
-from importlib import resources
 from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from qc.network import Network
+
 Array = NDArray[Any]
 PLANES = 7
 PX_PER_MM = 4  # of what it sees
 SPOT_PX_PER_MM, RELIEF_PX_PER_MM = 2, 1  # of what it answers
 STEP = 8  # rows and columns of its pictures are multiples of this
+COLOURS = slice(1, 3)  # planes: of half the resolution, as it was taught
 SEEN, PIECES, TOP = 3, 4, 6  # planes: what is seen, how probable a piece is, whether it is a top
 MARGIN = 16  # rows and columns beyond what is seen that it is shown as well
 HIDDEN = 0.5  # probability of a piece from which no spot is seen
 LIGHT, COLOUR = 1.2, 0.3  # largest log light and log colour that it is shown
-_lock = threading.Lock()
+_network = Network("surface_net.onnx")
 
 
 @dataclass(frozen=True)
@@ -70,9 +70,16 @@ def planes(log: Array, seen: Array, pieces: Array, facing: Array, top: bool) -> 
         ((light, LIGHT), (log[..., 0] - log[..., 2], COLOUR), (log[..., 1] - light, COLOUR))
     ):
         out[k, :rows, :cols] = np.where(seen, np.clip(value, -most, most) / most, 0)
+    out[COLOURS] = [_coarse(v) for v in out[COLOURS]]
     for k, value in enumerate((seen, pieces, facing, np.full_like(facing, top))):
         out[3 + k, :rows, :cols] = np.where(seen, value, 0)
     return out
+
+
+def _coarse(plane: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Every two by two pixels of a plane (an even number of rows and columns) as their mean."""
+    half = cv2.resize(plane, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+    return np.asarray(half.repeat(2, 0).repeat(2, 1), np.float32)
 
 
 def read(shown: NDArray[np.float32]) -> Answer:
@@ -85,10 +92,7 @@ def read(shown: NDArray[np.float32]) -> Answer:
     part = _seen_part(shown[SEEN])
     sight = np.ascontiguousarray(shown[:, part[0], part[1]])
     sights = [sight] if sight[TOP].any() else [sight, sight[..., ::-1]]
-    with _lock:  # cv2.dnn's networks keep state while they run
-        net = _network()
-        net.setInput(np.stack(sights))
-        said = [v[0] if len(v) == 1 else (v[0] + v[1, ..., ::-1]) / 2 for v in net.forward(["fine", "coarse"])]
+    said = [v[0] if len(v) == 1 else (v[0] + v[1, ..., ::-1]) / 2 for v in _network(np.stack(sights))]
     fine, coarse = (_into(v, (rows, cols), part) for v in (said[0], np.exp(said[1])))
     looked = _into(np.ones((1, *said[0].shape[1:])), (rows, cols), part)[0]
     spot, finger, crumb, show = (looked / (1 + np.exp(-fine[k])) for k in (0, 1, 2, 4))
@@ -113,9 +117,3 @@ def _into(said: Array, size: tuple[int, int], part: tuple[slice, slice]) -> Arra
     out = np.zeros((len(said), size[0] // step, size[1] // step), np.float32)
     out[(slice(None), *(slice(p.start // step, p.stop // step) for p in part))] = said
     return out
-
-
-@cache
-def _network() -> cv2.dnn.Net:
-    weights = resources.files("qc").joinpath("surface_net.onnx").read_bytes()
-    return cv2.dnn.readNetFromONNX(np.frombuffer(weights, np.uint8))

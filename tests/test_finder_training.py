@@ -85,7 +85,7 @@ def test_a_texture_comes_back_out_of_the_atlas():
     np.testing.assert_allclose(atlas[at[1], at[0]], texture[0, 0], atol=1e-6)
 
 
-@pytest.mark.filterwarnings("ignore::DeprecationWarning")  # the exporter whose files cv2.dnn reads is the older one
+@pytest.mark.filterwarnings("ignore::DeprecationWarning")  # of the older exporter
 def test_the_network_answers_at_the_pictures_size_and_its_file_with_it(tmp_path):
     torch = pytest.importorskip("torch")
     pytest.importorskip("onnx")

@@ -33,6 +33,16 @@ def test_planes_are_clipped_padded_and_empty_where_nothing_is_seen() -> None:
     assert not out[:, SHAPE[0] :].any()
 
 
+def test_colours_are_shown_at_half_the_resolution() -> None:
+    """Metamorphic: noise in colour that has no mean over two by two pixels is not shown; light is shown as it is."""
+    noisy = np.zeros((*SHAPE, 3), np.float32)
+    noisy[::2, :, 0] += 0.1
+    noisy[1::2, :, 0] -= 0.1
+    out = shown(noisy)
+    assert float(np.abs(out[1:3]).max()) < 1e-6
+    assert out[0, 0, 0] == pytest.approx(0.1 / 3 / LIGHT)
+
+
 def pit(log: np.ndarray, row: int, column: int) -> np.ndarray:
     """A round hollow of 3 mm, lit from above: dark under its upper edge, light above its lower one."""
     y, x = np.mgrid[: SHAPE[0], : SHAPE[1]]
@@ -102,7 +112,7 @@ def answer(spots: list[tuple[int, int, float]], fingers: list[tuple[int, int, fl
 
 def test_peaks_become_spots_of_their_kind_each_once() -> None:
     """Analytic: of two peaks nearer than 1.5 mm the likelier counts; what is unlikely or small does not."""
-    found = find_spots(answer([(10, 10, 0.9), (11, 11, 0.8), (30, 60, 0.7), (50, 10, 0.4)]), SpotSettings())
+    found = find_spots(answer([(10, 10, 0.9), (11, 11, 0.8), (30, 60, 0.75), (50, 10, 0.4)]), SpotSettings())
     assert {(s.kind, s.row_px, s.column_px) for s in found} == {("pit", 20, 20), ("crumb", 60, 120)}
     small = answer([(10, 10, 0.9)])
     small.size_mm[:] = 1.2

@@ -9,7 +9,7 @@ import pytest
 torch = pytest.importorskip("torch")
 
 from qc.surface_net import PLANES  # noqa: E402
-from qc.training import surface, surface_data  # noqa: E402
+from qc.training import surface, surface_data, surface_mean  # noqa: E402
 
 ROWS, COLS = 320, 360
 SPOTS = np.array([[100.0, 80.0, 3.0, 0], [240.0, 200.0, 2.0, 1], [300.0, 60.0, 12.0, 2]])  # column, row, size, kind
@@ -90,6 +90,33 @@ def test_loss_is_least_where_the_answer_is_the_target(tmp_path: Path) -> None:
 
 
 def test_answers_have_the_maps_that_the_product_reads() -> None:
-    fine, coarse = surface.SurfaceNet(8, 8)(torch.zeros(1, PLANES, 64, 96))
+    fine, coarse = surface.SurfaceNet(8, 8, 8)(torch.zeros(1, PLANES, 64, 96))
     assert tuple(fine.shape) == (1, 5, 32, 48)
     assert tuple(coarse.shape) == (1, 1, 16, 24)
+
+
+def test_batches_drawn_ahead_are_the_pools(tmp_path: Path) -> None:
+    face = surface_data.read_face(write_face(tmp_path, False), "cpu")
+    shown, target, relief = surface_data.Ahead(surface_data.Pool([face], np.random.default_rng(3)), 5)()
+    crop = surface_data.CROP
+    assert tuple(shown.shape) == (5, PLANES, crop, crop)
+    assert tuple(target.shape) == (5, 9, crop // 2, crop // 2)
+    assert tuple(relief.shape) == (5, 2, crop // 4, crop // 4)
+    assert float(shown[:, :3].abs().max()) <= 1
+
+
+def test_what_fails_while_drawing_ahead_is_raised(tmp_path: Path) -> None:
+    face = surface_data.read_face(write_face(tmp_path, False), "cpu")
+    pool = surface_data.Pool([face], np.random.default_rng(3))
+    pool.faces = []
+    with pytest.raises(ValueError, match="high <= 0"):
+        surface_data.Ahead(pool, 5)()
+
+
+def test_the_mean_of_stages_lies_between_them() -> None:
+    stages = [surface.SurfaceNet(8, 8, 8).state_dict() for _ in range(2)]
+    mean = surface_mean.mean_of(stages)
+    assert mean.keys() == stages[0].keys()
+    key = "relief.weight"
+    torch.testing.assert_close(mean[key], (stages[0][key] + stages[1][key]) / 2)
+    assert mean["down.1.num_batches_tracked"].dtype == torch.int64

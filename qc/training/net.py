@@ -66,18 +66,18 @@ class Net(nn.Module):
 
 
 def export(net: Net, path: str) -> None:
-    """Write the network as ONNX (opset 17, any height and width) for `cv2.dnn`, its weights as half floats."""
+    """Write the network as ONNX (opset 17, any height and width) for `qc.network`, its weights as half floats."""
     net = net.eval().float().cpu()
     example = torch.randn(1, 3, 480, 640)
     axes = {"x": {2: "h", 3: "w"}, "y": {2: "h", 3: "w"}}
     torch.onnx.export(
         net, (example,), path, input_names=["x"], output_names=["y"], opset_version=17, dynamo=False, dynamic_axes=axes
     )
-    _halve(path)
+    halve(path)
 
 
-def _halve(path: str) -> None:
-    """Store large weights as half floats, each followed by a cast: `cv2.dnn` calculates in single precision."""
+def halve(path: str) -> None:
+    """Store large weights as half floats, each followed by a cast: it is run in single precision."""
     import onnx
     from onnx import TensorProto, helper, numpy_helper
 

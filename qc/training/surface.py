@@ -1,10 +1,10 @@
 """Train the network that reads the flattened icing (`qc.surface_net`) on rendered cakes (a GPU, minutes).
 
     python -m tests.long.surface_faces FOLDER ... --out FACES
-    python -m qc.training.surface FACES OUT --seconds 425 --held-out 51001-51014
+    python -m qc.training.surface FACES OUT --seconds 1020 --held-out 51001-51014
 
-Writes OUT/surface_net.onnx, OUT/surface_net.pt and OUT/figures.json: F1 by place on the cakes held out, by probability,
-and how well relief ranks them. The cakes held out (numbers in their folders' names) take no part in the training.
+Writes OUT/surface_net.onnx, OUT/surface_net.pt, its stages OUT/step_STEP.pt (of which `qc.training.surface_mean` makes a
+mean) and OUT/figures.json: F1 by place on the cakes held out, by probability, and how well relief ranks them. The cakes held out (numbers in their folders' names) take no part in the training.
 """
 
 import argparse
@@ -22,7 +22,8 @@ from torch import Tensor, nn
 from torch.nn import functional as F
 
 from qc.surface_net import PLANES
-from qc.training.surface_data import FINGER, Face, Pool, augment, planes_of, read_face, smooth
+from qc.training.net import halve
+from qc.training.surface_data import FINGER, Ahead, Face, Pool, planes_of, read_face
 
 MIRRORING, SHOWN = ("glaze", "ganache"), 0.4  # nothing is said to show through dark icing; probability that counts
 MATCH_MM = 4.0  # as `tests/long/surface_campaign.py` matches by place
@@ -38,14 +39,18 @@ class SurfaceNet(nn.Module):
     """Planes (B, PLANES, h, w) -> (B, 5, h/2, w/2): spot, finger mark, crumb, log size, show-through; and log relief
     (B, 1, h/4, w/4).
 
-    h and w are multiples of 8. Probabilities are given as logits.
+    It looks at 2, 1 and 0.5 pixels per mm, and back. h and w are multiples of 8. Probabilities are given as logits.
     """
 
-    def __init__(self, fine: int = 32, wide: int = 80, dilations: tuple[int, ...] = (1, 2, 4, 8, 2)) -> None:
+    def __init__(self, fine: int = 40, wide: int = 112, deep: int = 224, often: int = 2) -> None:
         super().__init__()
         self.first = nn.Sequential(_conv(PLANES, fine, 2), _conv(fine, fine))
         self.down = _conv(fine, wide, 2)
-        self.body = nn.ModuleList(_conv(wide, wide, 1, d) for d in dilations)
+        self.before = nn.ModuleList(_conv(wide, wide) for _ in range(often))
+        self.deeper = _conv(wide, deep, 2)
+        self.body = nn.ModuleList(_conv(deep, deep, 1, d) for d in (1, 2, 4, 1))
+        self.back = nn.Conv2d(deep, wide, 1)
+        self.after = nn.ModuleList(_conv(wide, wide) for _ in range(often))
         self.up = nn.Conv2d(wide, fine, 1)
         self.last = nn.Sequential(_conv(fine, 16), nn.Conv2d(16, 4, 1))
         self.relief = nn.Conv2d(wide, 1, 1)
@@ -56,15 +61,25 @@ class SurfaceNet(nn.Module):
 
     def forward(self, x: Tensor) -> tuple[Tensor, Tensor]:
         near = self.first(x)
-        y = self.down(near)
-        for stage in self.body:
-            y = y + stage(y)
-        back = F.interpolate(self.up(y), scale_factor=2.0, mode="nearest")
-        both = (near + back).relu()
-        return torch.cat([self.last(both), self.show(both)], 1), self.relief(y)
+        middle = _further(self.before, self.down(near))
+        far = _further(self.body, self.deeper(middle))
+        middle = _further(self.after, _twice(self.back(far), middle))
+        both = _twice(self.up(middle), near)
+        return torch.cat([self.last(both), self.show(both)], 1), self.relief(middle)
 
 
-def loss_of(fine: Tensor, coarse: Tensor, target: Tensor, relief: Tensor) -> tuple[Tensor, list[float]]:
+def _further(stages: nn.ModuleList, x: Tensor) -> Tensor:
+    for stage in stages:
+        x = x + stage(x)
+    return x
+
+
+def _twice(coarse: Tensor, x: Tensor) -> Tensor:
+    """Twice the rows and columns of what came from further off, with what was there."""
+    return (F.interpolate(coarse, scale_factor=2.0, mode="nearest") + x).relu()
+
+
+def loss_of(fine: Tensor, coarse: Tensor, target: Tensor, relief: Tensor) -> tuple[Tensor, list[Tensor]]:
     """Cross-entropy with soft heat maps, kind and size where there is a spot, and log relief."""
     parts = []
     for k in range(2):
@@ -88,7 +103,7 @@ def loss_of(fine: Tensor, coarse: Tensor, target: Tensor, relief: Tensor) -> tup
     showing = F.binary_cross_entropy_with_logits(fine[:, 4], target[:, 7], reduction="none")
     parts.append((showing * free).sum() / (free.sum() + 1))
     scale = (1.0, 1.0, 0.5, 0.3, 4.0, 4.0, 4.0)
-    return sum(s * p for s, p in zip(scale, parts, strict=True)), [round(float(p.detach()), 4) for p in parts]
+    return sum(s * p for s, p in zip(scale, parts, strict=True)), [p.detach() for p in parts]
 
 
 # ---------------------------------------------------------------- held-out cakes
@@ -158,11 +173,12 @@ def shown_shares(net: SurfaceNet, face: Face) -> tuple[float, float]:
 
 def export(net: SurfaceNet, path: Path) -> None:
     net = net.eval().float().cpu()
-    axes = {k: {2: f"h{k}", 3: f"w{k}"} for k in ("planes", "fine", "coarse")}
+    axes = {k: {0: "pictures", 2: f"h{k}", 3: f"w{k}"} for k in ("planes", "fine", "coarse")}
     torch.onnx.export(
         net, (torch.randn(1, PLANES, 64, 64),), str(path), input_names=["planes"], output_names=["fine", "coarse"],
         opset_version=17, dynamo=False, dynamic_axes=axes,
     )  # fmt: skip
+    halve(str(path))
 
 
 @torch.no_grad()
@@ -179,7 +195,7 @@ def train(faces: list[Face], held: list[Face], args: argparse.Namespace) -> Surf
     torch.manual_seed(0)
     seconds, rate, device = args.seconds, args.rate, args.device
     rng = np.random.default_rng(args.seed)
-    net = SurfaceNet(args.fine, args.wide).to(device)
+    net = SurfaceNet(args.fine, args.wide, args.deep).to(device, memory_format=torch.channels_last)
     if args.begin:
         net.load_state_dict(torch.load(args.begin, map_location=device), strict=not args.only_show)
     if args.only_show:
@@ -187,15 +203,14 @@ def train(faces: list[Face], held: list[Face], args: argparse.Namespace) -> Surf
         net.show.requires_grad_(True).train()
     average = {k: v.detach().clone() for k, v in net.state_dict().items()}
     optimiser = torch.optim.AdamW([p for p in net.parameters() if p.requires_grad], rate, weight_decay=args.decay)
-    pool = Pool(faces, rng)
+    draw = Ahead(Pool(faces, rng), args.batch)
     begin, step, elapsed = time.monotonic(), 0, 0.0
     while elapsed < seconds:
         for group in optimiser.param_groups:
             group["lr"] = rate * min(1, (step + 1) / 200) * (0.5 * (1 + math.cos(math.pi * elapsed / seconds)) + 0.003)
-        raw, target, relief = pool.draw(args.batch)
-        smooth(raw, target, relief, rng)
+        shown, target, relief = draw()
         with torch.autocast(device.split(":")[0], torch.bfloat16):
-            said = net(augment(planes_of(raw)))
+            said = net(shown)
         loss, parts = loss_of(said[0].float(), said[1].float(), target, relief)
         optimiser.zero_grad()
         loss.backward()
@@ -204,15 +219,15 @@ def train(faces: list[Face], held: list[Face], args: argparse.Namespace) -> Surf
         step += 1
         _follow(average, net.state_dict(), min(0.999, step / (step + 20)))
         elapsed = time.monotonic() - begin
-        if step in (50, 300) or step % 1500 == 0:
-            look = SurfaceNet(args.fine, args.wide).to(device)
+        if step in (50, 300) or step % 1000 == 0:
+            look = SurfaceNet(args.fine, args.wide, args.deep).to(device)
             look.load_state_dict(average)
             row = measure(look, held) if held else {}
-            torch.save(average, args.out / "surface_net.pt")
+            torch.save(average, args.out / f"step_{step}.pt")
             print(
                 step,
                 round(elapsed),
-                parts,
+                [round(float(p), 4) for p in parts],
                 {k: row.get(k) for k in ("best", "wanted", "relief", "show_share_p95")},
                 flush=True,
             )
@@ -225,13 +240,14 @@ def main(argv: list[str] | None = None) -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("faces", type=Path)
     parser.add_argument("out", type=Path)
-    parser.add_argument("--seconds", type=float, default=425)
+    parser.add_argument("--seconds", type=float, default=1020)
     parser.add_argument("--rate", type=float, default=5e-3)
     parser.add_argument("--device", default="cuda")
     parser.add_argument("--held-out", default="0-0", help="numbers of cakes that take no part, FIRST-LAST")
     parser.add_argument("--decay", type=float, default=3e-2)
-    parser.add_argument("--fine", type=int, default=32, help="channels at 2 px/mm")
-    parser.add_argument("--wide", type=int, default=80, help="channels at 1 px/mm")
+    parser.add_argument("--fine", type=int, default=40, help="channels at 2 px/mm")
+    parser.add_argument("--wide", type=int, default=112, help="channels at 1 px/mm")
+    parser.add_argument("--deep", type=int, default=224, help="channels at 0.5 px/mm")
     parser.add_argument("--batch", type=int, default=192)
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--only-show", action="store_true", help="leave all but what shows through as it is")

@@ -7,6 +7,8 @@ out of other pictures are set down on bare icing, and some crops become icing wi
 import math
 from dataclasses import dataclass
 from pathlib import Path
+from queue import Queue
+from threading import Thread
 
 import numpy as np
 import torch
@@ -274,3 +276,41 @@ def augment(x: Tensor) -> Tensor:
     colour = colour + 0.4 * torch.randn_like(colour) * some(-0.02, 0.04).clamp(min=0)
     seen = rest[:, :1]
     return torch.cat([light.clamp(-1, 1) * seen, colour.clamp(-1, 1) * seen, rest], 1)
+
+
+class Ahead:
+    """Batches for the network, drawn by a thread while the network learns from the one before.
+
+    Called, it gives what is shown (B, PLANES, CROP, CROP), target and relief (see `Pool`).
+    """
+
+    def __init__(self, pool: Pool, number: int) -> None:
+        self._pool, self._number = pool, number
+        self._stream = torch.cuda.Stream() if pool.device.type == "cuda" else None
+        self._ready: Queue = Queue(2)
+        Thread(target=self._run, daemon=True).start()
+
+    def __call__(self) -> tuple[Tensor, Tensor, Tensor]:
+        batch, event = self._ready.get()
+        if isinstance(batch, Exception):
+            raise batch
+        if event is not None:
+            now = torch.cuda.current_stream()
+            now.wait_event(event)
+            for values in batch:
+                values.record_stream(now)
+        return batch
+
+    def _run(self) -> None:
+        try:
+            with torch.cuda.stream(self._stream):  # nothing where there is none
+                while True:
+                    batch = self._draw()
+                    self._ready.put((batch, self._stream.record_event() if self._stream else None))
+        except Exception as error:
+            self._ready.put((error, None))
+
+    def _draw(self) -> tuple[Tensor, Tensor, Tensor]:
+        raw, target, relief = self._pool.draw(self._number)
+        smooth(raw, target, relief, self._pool.rng)
+        return augment(planes_of(raw)).contiguous(memory_format=torch.channels_last), target, relief

@@ -4,7 +4,8 @@
 
 FOLDER holds one folder per cake with its photos and `truth.json`. Printed are, by quantity, how many were reported, the
 bias, median and 95th percentile of the error, the share of truths within the uncertainty and its median; then, for
-spots of 2 mm and more, how many were found by place, overlooked and invented, by kind of cake.
+spots of 2 mm and more, how many were found by place, overlooked and invented, by kind of cake, and how many more lie
+wholly under a piece, where no photo shows them.
 """
 
 import argparse
@@ -48,10 +49,21 @@ def matches(found: tuple[Blemish, ...], truth: dict[str, Any]) -> tuple[int, int
     return hit, missed, invented
 
 
+def uncovered(truth: dict[str, Any]) -> dict[str, Any]:
+    """The same truth without the spots of the top that lie wholly under a piece."""
+    pieces = np.array([[d["x_mm"], d["y_mm"], d["diameter_mm"]] for d in truth["decorations"]]).reshape(-1, 3)
+
+    def under(b: dict[str, Any]) -> bool:
+        away = np.hypot(pieces[:, 0] - b["x_mm"], pieces[:, 1] - b["y_mm"])
+        return b["on"] == "top" and bool((away + b["size_mm"] / 2 < pieces[:, 2] / 2).any())
+
+    return {**truth, "blemishes": [b for b in truth["blemishes"] if not under(b)]}
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("folder", type=Path)
-    errors, spots = defaultdict(list), defaultdict(lambda: np.zeros(3, int))
+    errors, spots = defaultdict(list), defaultdict(lambda: np.zeros(4, int))
     for cake in sorted(p.parent for p in parser.parse_args().folder.glob("*/truth.json")):
         truth, body = load(cake), true_body(load(cake))
         photos = {n: read_photo(cake / f"{n}.jpg", n) for n in truth["photos"]}
@@ -68,7 +80,8 @@ def main() -> None:
             known, row = truth["quantities"].get(name), next((m for m in rows if m.name == name), None)
             if known is not None:
                 errors[name].append((row.value - known, row.uncertainty) if row else (np.nan, np.nan))
-        spots[truth["kind"]] += matches(icing.blemishes, truth)
+        seen, every = matches(icing.blemishes, uncovered(truth)), matches(icing.blemishes, truth)
+        spots[truth["kind"]] += (*seen, sum(every[:2]) - sum(seen[:2]))
     for name, pairs in errors.items():
         e, u = np.array(pairs).T
         ok = np.isfinite(e)
@@ -77,8 +90,9 @@ def main() -> None:
             f"{name:20s} {ok.sum():3d} of {len(e):3d}  bias {e[ok].mean():7.3f}  median {np.median(size):6.3f}", end=""
         )
         print(f"  p95 {np.quantile(size, 0.95):6.3f}  covered {within:.2f}  U {np.median(u[ok]):.2f}")
-    for kind, (hit, missed, invented) in spots.items():
-        print(f"spots, {kind:12s} found {hit:3d}  overlooked {missed:3d}  invented {invented:3d}")
+    for kind, (hit, missed, invented, under) in spots.items():
+        print(f"spots, {kind:12s} found {hit:3d}  overlooked {missed:3d}  invented {invented:3d}", end="")
+        print(f"  under pieces {under:3d}")
 
 
 if __name__ == "__main__":
