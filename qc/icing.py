@@ -5,7 +5,6 @@ colour, white-balanced on the card's paper. Borders, decorations and the card in
 """
 
 from collections.abc import Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -98,8 +97,7 @@ def measure_icing(
         )
         return (face, face_spots(face, settings)) if face is not None else None
 
-    with ThreadPoolExecutor(2) as pool:
-        read = list(pool.map(one, names))
+    read = [one(name) for name in names]  # one by one: the network's own threads fill the cores
     warnings = [
         f"The icing can't be read in the {name} photo: too little of it is seen."
         for name, pair in zip(names, read, strict=True)

@@ -78,16 +78,12 @@ def run_stages(
     shaped = _shaped(inputs, settings, say)
     say("side lines and surface of the icing")
     paper = {n: paper_white(s.photo, s.card) for n, s in seen.items()}
-    with ThreadPoolExecutor(1) as beside:  # the side lines need nothing of what follows, and take about as long
-        lines = beside.submit(
-            measure_profiles, pixels, shaped.fit.views, shaped.fit.body, findings, settings.fillings_mm
-        )
-        decorations = _decorations_anew(shaped, pixels, findings)
-        fit = judged(shaped.fit, findings, {n: s.photo.said for n, s in seen.items()})
-        icing = measure_icing(
-            pixels, fit.views, fit.body, findings, paper, decorations.pieces, semi_naked=settings.semi_naked
-        )
-        profiles = lines.result()
+    profiles = measure_profiles(pixels, shaped.fit.views, shaped.fit.body, findings, settings.fillings_mm)
+    decorations = _decorations_anew(shaped, pixels, findings)
+    fit = judged(shaped.fit, findings, {n: s.photo.said for n, s in seen.items()})
+    icing = measure_icing(
+        pixels, fit.views, fit.body, findings, paper, decorations.pieces, semi_naked=settings.semi_naked
+    )
     relief = measure_relief(icing.faces, fit.body, profiles)
     notes = tuple(p.note for p in priors.values() if p.note)
     return Stages(seen, fit, profiles, icing, relief, decorations, notes)
