@@ -28,6 +28,7 @@ class Network:
     def _session(self) -> onnxruntime.InferenceSession:
         options = onnxruntime.SessionOptions()
         options.intra_op_num_threads = max(1, cv2.getNumThreads())
+        options.enable_mem_pattern = False  # pictures differ in size
         options.add_session_config_entry("session.intra_op.allow_spinning", "0")  # a waiting thread leaves its core
         weights = resources.files("qc").joinpath(self._file).read_bytes()
         return onnxruntime.InferenceSession(weights, options, providers=["CPUExecutionProvider"])
