@@ -4,7 +4,8 @@
     python -m qc.training.surface FACES OUT --seconds 1020 --held-out 51001-51014
 
 Writes OUT/surface_net.onnx, OUT/surface_net.pt, its stages OUT/step_STEP.pt (of which `qc.training.surface_mean` makes a
-mean) and OUT/figures.json: F1 by place on the cakes held out, by probability, and how well relief ranks them. The cakes held out (numbers in their folders' names) take no part in the training.
+mean) and OUT/figures.json: F1 by place on the cakes held out, by probability, and how well relief ranks them. The cakes
+held out (numbers in their folders' names) take no part in the training.
 """
 
 import argparse
