@@ -43,7 +43,7 @@ class ReliefSettings:
     side_gain: float = 0.45  # log light per unit of slope on the side, from rendered kitchens; for the map
     top_gain: float = 0.33  # the same on the top, whose light comes from all round
     least_scale: float = 0.33  # of what the map is drawn towards the index by
-    most: float = 2.5  # times what shading alone says, which the network can't exceed (120 sides: up to 1.9; 59 of 60 tops: 2.6)
+    most: float = 2.5  # times what shading alone says: the network's limit (120 sides say up to 1.9, 59 of 60 tops 2.6)
     side_sigma: float = 0.32  # standard deviation of the logarithm of the network's side, 60 rendered cakes that
     top_sigma: float = 0.42  # taught it nothing; of its top
     silhouette_sigma: float = 0.55  # of the silhouettes' relief as a sample of the whole side's
