@@ -32,7 +32,8 @@ from qc.top_height import TopHeightSettings, raise_top, top_height
 
 Array = NDArray[np.float64]
 Tell = Callable[[str], None]
-KNOWN_TURN = TopHeightSettings(feet=FeetSettings(turn_rad=0.07))  # what decorations have told is looked up once more
+KNOWN_TURN = TopHeightSettings(feet=FeetSettings(turn_rad=0.07), turn_sd_rad=0.05)  # by what decorations have told
+PLAIN = TopHeightSettings(turn_sd_rad=0.2)  # without feet; a person stands up to 0.7 h off 6 o'clock
 
 
 def measure(
@@ -131,7 +132,9 @@ def _shaped(inputs: Mapping[str, PhotoInput], settings: MeasureSettings, say: Te
     )
     first = top_height(fit, pixels, findings, found.kinds)
     if first is None:
-        return _Shaped(fit, found, fit.views["top"], turned=False)
+        told = top_height(fit, pixels, findings, found.kinds, PLAIN)
+        better = fit if told is None else raise_top(fit, told)
+        return _Shaped(better, found, fit.views["top"], turned=False)
     turned = fit_turned(fit, first.turns_rad, inputs, scale, settings.print_scale_uncertainty)
     told = top_height(turned, pixels, findings, found.kinds, KNOWN_TURN)
     better = turned if told is None else raise_top(turned, told)

@@ -164,7 +164,10 @@ def measure_shape(
             "The dome is left out: these photos tell it so roughly that the top may be level, domed or hollow."
         )
     else:
-        left_out.append("The dome is left out: the middle of the top does not show on these photos.")
+        left_out.append(
+            "The dome is left out: the middle of the top does not show well enough on these photos; it shows when the "
+            "side photos are taken from a little above the top."
+        )
     return out, left_out
 
 

@@ -1,9 +1,10 @@
-"""Height, dome and tilt of the top from the feet of the decorations that stand on it.
+"""Height, dome and tilt of the top from the feet of the decorations on it and from the marks on its icing.
 
 A silhouette shows the rim of the top alone, so a domed middle is measured too low and a lip too high. A ring of pieces
 stands at about 0.75 of the radius, where the top is nearly at its mean height whatever its dome; a piece in the middle
-shows the dome itself. What the feet say (`piece_feet`) and what the rim says are weighed as probabilities over height
-and dome (Bayes' rule on a grid): both may be wrong outright, so both have heavy tails. The tilt is their weighted mean.
+shows the dome itself. Marks on the icing (`top_texture`) show its whole surface where a camera looks down on it. What
+the feet (`piece_feet`), the marks and the rim say is weighed as probabilities over height and dome (Bayes' rule on a
+grid): each may be wrong outright, so each has heavy tails. The tilt is the weighted mean of feet and rim.
 """
 
 from collections.abc import Mapping
@@ -19,6 +20,7 @@ from qc.finder import Finding
 from qc.fit import CakeFit
 from qc.piece_feet import Feet, FeetSettings, find_feet
 from qc.piece_solids import solids_of
+from qc.top_texture import finer, texture_log
 
 Array = NDArray[np.float64]
 
@@ -49,6 +51,8 @@ class TopHeightSettings:
     wrong_rim_mm: float = 2.0  # spread of such fits
     wrong_feet: float = 4.0  # times the spread of such feet
     dome_told_mm: float = 1.0  # standard uncertainty of the dome by the feet alone up to which it is said
+    marks_told_mm: float = 0.6  # the same by the marks, the rim and what cakes are like: else the marks tell nothing
+    turn_sd_rad: float | None = None  # of the cake between its photos, where marks are looked at; None: they are not
 
 
 @dataclass(frozen=True)
@@ -71,7 +75,7 @@ class TopHeight:
     slope_covariance : ndarray, shape (2, 2)
         Of the slopes then, the rim's part included.
     dome_told : bool
-        The feet themselves show the dome, not only what cakes are like.
+        Feet or marks show the dome, not only what cakes are like.
     feet : int
         Feet seen, all side photos together.
     turns_rad : mapping
@@ -128,14 +132,17 @@ def top_height(
     eye = fit.views["top"].eye_mm
     names = [n for n in fit.views if n != "top" and len(solids.kind)]
     feet = {n: find_feet(pixels[n], fit.views[n], fit.body, findings[n], solids, eye, settings.feet) for n in names}
-    return weigh_feet(feet, solids.kind, fit.body, fit.covariance[joint.SLOPE, joint.SLOPE], settings)
+    marks = None
+    if settings.turn_sd_rad is not None:
+        marks = texture_log(pixels, fit.views, fit.body, findings, settings.turn_sd_rad)
+    return weigh(feet, solids.kind, fit.body, fit.covariance[joint.SLOPE, joint.SLOPE], settings, marks)
 
 
 def raise_top(fit: CakeFit, found: TopHeight) -> CakeFit:
     """The fit with the top's height, dome and tilt as the feet and the rim together say.
 
     Their variances are the whole of what is not known of them (`TopHeight`), so they no longer go with the other
-    parameters; they come as the share "decorations on the top".
+    parameters; they come as the share "decorations and marks on the top".
     """
     cake = fit.cake.copy()
     cake[joint.HEIGHT] += found.rise_mm
@@ -150,7 +157,7 @@ def raise_top(fit: CakeFit, found: TopHeight) -> CakeFit:
     sd = np.array([found.rise_sd_mm, found.dome_sd_mm])
     own[np.ix_(plane, plane)] = np.outer(sd, sd) * [[1, found.correlation], [found.correlation, 1]]
     own[np.ix_(tilt, tilt)] = found.slope_covariance
-    shares["decorations on the top"] = own
+    shares["decorations and marks on the top"] = own
     covariance = fit.covariance.copy()
     covariance[at] = covariance[:, at] = 0.0
     parameters = fit.parameters.copy()
@@ -166,10 +173,15 @@ def raise_top(fit: CakeFit, found: TopHeight) -> CakeFit:
     )
 
 
-def weigh_feet(
-    feet: Mapping[str, Feet], kind: NDArray[np.int64], body: Body, slope_covariance: Array, s: TopHeightSettings
+def weigh(
+    feet: Mapping[str, Feet],
+    kind: NDArray[np.int64],
+    body: Body,
+    slope_covariance: Array,
+    s: TopHeightSettings,
+    marks: Array | None = None,
 ) -> TopHeight | None:
-    """Height, dome and tilt from feet already found on a fitted body.
+    """Height, dome and tilt from feet and marks already found on a fitted body; None where neither tells anything.
 
     Parameters
     ----------
@@ -177,29 +189,43 @@ def weigh_feet(
         Which pieces are alike.
     slope_covariance : ndarray, shape (2, 2)
         Of the fitted plane's slopes, as the outlines tell them.
+    marks : ndarray, optional
+        What the marks on the icing say (`top_texture.texture_log`).
     """
     tilt = slope_covariance + np.eye(2) * (s.rim_level_mm / body.diameter_mm) ** 2
     said = _said(list(feet.values()), kind, body.radius_mm, tilt, s)
-    if said is None:
-        return None
-    fitted_dome_mm = body.dome_mm
-    rise = np.arange(-10, 10.01, 0.05)[:, None]
-    dome = np.arange(-8, 8.01, 0.05)[None]
+    rise, dome = np.arange(-10, 10.01, 0.05)[:, None], np.arange(-8, 8.01, 0.05)[None]
+    bent = dome - body.dome_mm
     log = np.log(_mixed(dome - s.dome_mean_mm, s.dome_mm, s.domed_mm, s.domed_share))
-    rim = s.rim_follows_dome * (dome - fitted_dome_mm) - rise - s.rim_bias_mm
+    rim = s.rim_follows_dome * bent - rise - s.rim_bias_mm
     log = log + np.log(_mixed(rim, s.rim_mm, s.wrong_rim_mm, s.wrong_share))
-    log = log + _log_feet(said, rise, dome - fitted_dome_mm, s)
+    told = said is not None and bool(np.sqrt(said.covariance[1, 1]) <= s.dome_told_mm)
+    if marks is not None:
+        log = log + finer(marks, rise, bent)
+        shown = moments(log, rise, dome)[1][1] <= s.marks_told_mm
+        told = told or shown
+        if said is None and not shown:
+            return None
+    elif said is None:
+        return None
+    if said is not None:
+        log = log + _log_feet(said, rise, bent, s)
+    mean, sd, shared = moments(log, rise, dome)
+    slope, covariance = (np.zeros(2), slope_covariance) if said is None else (said.slope, said.slope_covariance)
+    turns = {n: f.turn_rad for n, f in feet.items()}
+    return TopHeight(
+        mean[0], sd[0], mean[1], sd[1], shared, slope, covariance, told, 0 if said is None else said.feet, turns
+    )
+
+
+def moments(log: Array, rise: Array, dome: Array) -> tuple[tuple[float, float], tuple[float, float], float]:
+    """Means and standard deviations of rise and dome, and their correlation, of a log density over the grid."""
     p = np.exp(log - log.max())
     p /= p.sum()
-    mean_rise, mean_dome = float((p * rise).sum()), float((p * dome).sum())
-    rise_sd = float(np.sqrt((p * (rise - mean_rise) ** 2).sum()))
-    dome_sd = float(np.sqrt((p * (dome - mean_dome) ** 2).sum()))
-    shared = float((p * (rise - mean_rise) * (dome - mean_dome)).sum()) / (rise_sd * dome_sd)
-    turns = {n: f.turn_rad for n, f in feet.items()}
-    told = bool(np.sqrt(said.covariance[1, 1]) <= s.dome_told_mm)
-    return TopHeight(
-        mean_rise, rise_sd, mean_dome, dome_sd, shared, said.slope, said.slope_covariance, told, said.feet, turns
-    )
+    mean = float((p * rise).sum()), float((p * dome).sum())
+    by_rise, by_dome = rise - mean[0], dome - mean[1]
+    sd = float(np.sqrt((p * by_rise**2).sum())), float(np.sqrt((p * by_dome**2).sum()))
+    return mean, sd, float((p * by_rise * by_dome).sum()) / (sd[0] * sd[1])
 
 
 def _mixed(error: Array, sd: float, wide_sd: float, wide_share: float) -> Array:

@@ -89,7 +89,7 @@ def test_fitted_outline_lies_on_the_true_one(folder: Path) -> None:
 def test_decorations_tell_how_the_cake_was_turned_between_the_photos() -> None:
     """The true turn of each side photo against the top photo is met to 3 degrees; outlines alone leave it open."""
     found, truth = stages(BERRIES)[0], truths.load(BERRIES)
-    assert "decorations on the top" in found.fit.shares
+    assert "decorations and marks on the top" in found.fit.shares
     off = {}
     for name, view in found.fit.views.items():
         between = view.rotation.T @ truths.true_view(truth, name).rotation

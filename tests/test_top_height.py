@@ -18,7 +18,7 @@ from qc.fit_terms import FitSettings
 from qc.piece_feet import Feet, FeetSettings, _border, _rim_before, find_feet
 from qc.piece_solids import chains, front_arc, solids_of
 from qc.piece_tops import seen_heights
-from qc.top_height import TopHeight, TopHeightSettings, raise_top, top_height, weigh_feet
+from qc.top_height import TopHeight, TopHeightSettings, raise_top, top_height, weigh
 from tests.decoration_scene import flat_body, looking_down, shape
 
 BENCH, ICING, PIECE = (90, 84, 78), (225, 220, 205), (150, 60, 80)
@@ -225,7 +225,7 @@ class TestBehindTheRim:
         """The same figures from feet at the rim move the height less, and leave it less sure."""
         feet = some_feet(np.full(6, -1.5), ring(6, 58.0))
         clear, rough = (
-            weigh_feet({"side": f}, np.zeros(6, int), BODY_80, RIM_TILT, TopHeightSettings())
+            weigh({"side": f}, np.zeros(6, int), BODY_80, RIM_TILT, TopHeightSettings())
             for f in (feet, replace(feet, rough=np.ones(6, bool)))
         )
         assert clear is not None
@@ -255,7 +255,7 @@ class TestNotSeen:
 
     def test_too_few_feet(self):
         feet = {"side": some_feet(np.array([0.5, np.nan, 0.4]), ring(3, 58.0))}
-        assert weigh_feet(feet, np.zeros(3, int), BODY_80, RIM_TILT, TopHeightSettings()) is None
+        assert weigh(feet, np.zeros(3, int), BODY_80, RIM_TILT, TopHeightSettings()) is None
 
 
 # ---------------------------------------------------------------- worked out by hand
@@ -277,7 +277,7 @@ class TestWeighing:
         place = np.concatenate([ring(8, 60.0), [[0.0, 0.0]]])
         rise = np.full(9, 0.8)
         rise[-1] = 1.6
-        found = weigh_feet({"side": some_feet(rise, place)}, np.zeros(9, int), BODY_80, RIM_TILT, PLAIN)
+        found = weigh({"side": some_feet(rise, place)}, np.zeros(9, int), BODY_80, RIM_TILT, PLAIN)
         share = 0.5 - (np.hypot(*place.T) / 64.0) ** 2
         rows = np.concatenate([np.stack([np.ones(9), share], 1) / PLAIN.piece_mm, [[-1, 0.95], [0, 1]]])
         rows[9] /= PLAIN.rim_mm
@@ -295,7 +295,7 @@ class TestWeighing:
         """At 0.8/sqrt(2) of the radius a paraboloid lies at its mean height over the disc of 0.8."""
         neutral = 80 * 0.8 / np.sqrt(2)
         settings = replace(PLAIN, rim_mm=50.0)
-        found = weigh_feet(
+        found = weigh(
             {"side": some_feet(np.full(8, 1.2), ring(8, neutral))}, np.zeros(8, int), BODY_80, RIM_TILT, settings
         )
         assert found is not None
@@ -307,16 +307,16 @@ class TestWeighing:
         wrong = rise.copy()
         wrong[4] = 5.0
         place, kind = ring(9, 58.0), np.zeros(9, int)
-        good = weigh_feet({"side": some_feet(rise, place)}, kind, BODY_80, RIM_TILT, TopHeightSettings())
-        bad = weigh_feet({"side": some_feet(wrong, place)}, kind, BODY_80, RIM_TILT, TopHeightSettings())
+        good = weigh({"side": some_feet(rise, place)}, kind, BODY_80, RIM_TILT, TopHeightSettings())
+        bad = weigh({"side": some_feet(wrong, place)}, kind, BODY_80, RIM_TILT, TopHeightSettings())
         assert good is not None
         assert bad is not None
         assert bad.rise_mm == pytest.approx(good.rise_mm, abs=0.1)
 
     def test_two_photos_know_more_than_one(self):
         feet = some_feet(np.full(6, 0.5), ring(6, 58.0))
-        one = weigh_feet({"side": feet}, np.zeros(6, int), BODY_80, RIM_TILT, TopHeightSettings())
-        two = weigh_feet({"side": feet, "side2": feet}, np.zeros(6, int), BODY_80, RIM_TILT, TopHeightSettings())
+        one = weigh({"side": feet}, np.zeros(6, int), BODY_80, RIM_TILT, TopHeightSettings())
+        two = weigh({"side": feet, "side2": feet}, np.zeros(6, int), BODY_80, RIM_TILT, TopHeightSettings())
         assert one is not None
         assert two is not None
         assert two.rise_sd_mm < one.rise_sd_mm
@@ -324,7 +324,7 @@ class TestWeighing:
 
     def test_feet_on_the_fitted_plane_tell_no_dome(self):
         settings = TopHeightSettings()
-        found = weigh_feet(
+        found = weigh(
             {"side": some_feet(np.full(8, -settings.sunk_mm), ring(8, 58.0))},
             np.zeros(8, int),
             BODY_80,
@@ -339,7 +339,7 @@ class TestWeighing:
     def test_tilt_is_the_weighted_mean_of_feet_and_rim(self):
         """Analytic: a ring of n feet tells a slope with the variance 2 s^2 / (n r^2); the rim's weighs against it."""
         place, slope, settings = ring(12, 60.0), np.array([0.004, -0.002]), replace(PLAIN, rim_level_mm=0.0)
-        found = weigh_feet({"side": some_feet(place @ slope, place)}, np.zeros(12, int), BODY_80, RIM_TILT, settings)
+        found = weigh({"side": some_feet(place @ slope, place)}, np.zeros(12, int), BODY_80, RIM_TILT, settings)
         assert found is not None
         own = 2 * settings.piece_mm**2 / (12 * 60.0**2)
         share = 0.003**2 / (0.003**2 + own)
