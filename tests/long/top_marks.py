@@ -9,7 +9,6 @@ errors. What is known without marks is the fit's own normal density, one in ten 
 """
 
 import argparse
-import itertools
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from functools import partial
@@ -28,7 +27,7 @@ from qc.top_texture import TextureSettings, texture_log
 from tests import truth as truths
 from tests.long.fitted import cakes_of, fit_of
 
-WORTHS, WRONG = (0.3, 0.5, 0.8), (0.1, 0.2, 0.4)
+TRIED = ((0.3, 0.2), (0.5, 0.1), (0.5, 0.2), (0.5, 0.4), (0.8, 0.2))  # worth, wrong_share
 TURN_SD_RAD = 0.12
 LEAST_SD_MM = 0.25  # no fit is believed to be better
 RISE, DOME = TextureSettings().rises_mm()[:, None], TextureSettings().domes_mm()[None]
@@ -57,7 +56,7 @@ def look(cake: Path, keep: Path | None) -> Top | None:
     pixels = {n: read_photo(cake / f"{n}.jpg", n).pixels for n in fit.views}
     findings = {n: find(p) for n, p in pixels.items()}
     marks = {}
-    for worth, wrong in itertools.product(WORTHS, WRONG):
+    for worth, wrong in TRIED:
         settings = TextureSettings(worth=worth, wrong_share=wrong)
         said = texture_log(pixels, fit.views, fit.body, findings, TURN_SD_RAD, settings)
         if said is None:
@@ -99,7 +98,7 @@ def main() -> None:
     plain = [t.before for t in tops]
     e, _ = errors(tops, plain)
     print(f"{len(tops)} cakes; without marks: rise {both(e[:, 0])}, dome {both(e[:, 1])} mm")
-    for key in itertools.product(WORTHS, WRONG):
+    for key in TRIED:
         logs = [t.before + t.marks[key] for t in tops]
         e, sd = errors(tops, logs)
         gain = np.mean([at_truth(t, log) - at_truth(t, t.before) for t, log in zip(tops, logs, strict=True)])
