@@ -139,24 +139,25 @@ def top_height(
 
 
 def raise_top(fit: CakeFit, found: TopHeight) -> CakeFit:
-    """The fit with the top's height, dome and tilt as the feet and the rim together say.
+    """The fit with the top's height, dome and tilt as feet, marks and rim together say.
 
     Their variances are the whole of what is not known of them (`TopHeight`), so they no longer go with the other
-    parameters; they come as the share "decorations and marks on the top".
+    parameters; they come as the share "decorations and marks on the top". Marks alone leave the tilt to the outlines.
     """
     cake = fit.cake.copy()
     cake[joint.HEIGHT] += found.rise_mm
     cake[joint.DOME] = found.dome_mm
     cake[joint.SLOPE] += found.slope
     plane, tilt = [joint.HEIGHT, joint.DOME], list(range(joint.SLOPE.start, joint.SLOPE.stop))
-    at = plane + tilt
+    at = plane + tilt * (found.feet > 0)
     shares = {name: c.copy() for name, c in fit.shares.items()}
     for c in shares.values():
         c[at] = c[:, at] = 0.0
     own = np.zeros_like(fit.covariance)
     sd = np.array([found.rise_sd_mm, found.dome_sd_mm])
     own[np.ix_(plane, plane)] = np.outer(sd, sd) * [[1, found.correlation], [found.correlation, 1]]
-    own[np.ix_(tilt, tilt)] = found.slope_covariance
+    if found.feet:
+        own[np.ix_(tilt, tilt)] = found.slope_covariance
     shares["decorations and marks on the top"] = own
     covariance = fit.covariance.copy()
     covariance[at] = covariance[:, at] = 0.0

@@ -27,7 +27,7 @@ Picture = NDArray[np.float32]
 
 @dataclass(frozen=True)
 class TextureSettings:
-    """Sizes and limits; `worth` and `wrong_share` from 141 rendered cakes (tests/long/top_marks.py)."""
+    """Sizes and limits; `worth` and `wrong_share` from 128 rendered cakes (tests/long/top_marks.py)."""
 
     px_per_mm: float = 1.5  # a side photo shows less than one along the line of sight
     fine_mm: float = 0.8  # Gaussian: finer marks are noise

@@ -383,6 +383,14 @@ class TestRaised:
         np.testing.assert_allclose(sum(raised.shares.values()), raised.covariance)
         assert fit.cake[joint.HEIGHT] == 70
         assert np.linalg.eigvalsh(raised.covariance).min() > 0
+        by_marks = raise_top(fit, replace(found, feet=0, slope=np.zeros(2)))  # the tilt stays the outlines'
+        np.testing.assert_allclose(
+            by_marks.covariance[joint.SLOPE],
+            fit.covariance[joint.SLOPE]
+            * (np.arange(joint.CAKE) != joint.HEIGHT)
+            * (np.arange(joint.CAKE) != joint.DOME),
+        )
+        np.testing.assert_allclose(sum(by_marks.shares.values()), by_marks.covariance)
 
 
 class TestOutlines:
