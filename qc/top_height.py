@@ -115,7 +115,7 @@ def top_height(
     kinds: tuple[KindFit, ...],
     settings: TopHeightSettings | None = None,
 ) -> TopHeight | None:
-    """Height of the top's mean plane and its dome; None where too few feet show.
+    """Height of the top's mean plane and its dome; None where neither feet nor marks tell anything.
 
     Parameters
     ----------
