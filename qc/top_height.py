@@ -149,7 +149,7 @@ def raise_top(fit: CakeFit, found: TopHeight) -> CakeFit:
     cake[joint.DOME] = found.dome_mm
     cake[joint.SLOPE] += found.slope
     plane, tilt = [joint.HEIGHT, joint.DOME], list(range(joint.SLOPE.start, joint.SLOPE.stop))
-    at = plane + tilt * (found.feet > 0)
+    at = plane + (tilt if found.feet else [])
     shares = {name: c.copy() for name, c in fit.shares.items()}
     for c in shares.values():
         c[at] = c[:, at] = 0.0

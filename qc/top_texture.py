@@ -126,9 +126,11 @@ class _Light:
     first_px: Picture  # (2,) the photo's (x, y) of its first pixel
 
     def at(self, at_px: Picture) -> Picture:
-        """At places (n, n, 2) of the photo, as (n, n)."""
+        """At places (n, n, 2) of the photo, as (n, n); beyond its border without marks of its own."""
         at = at_px - self.first_px
-        return np.asarray(cv2.remap(self.log, at[..., 0], at[..., 1], cv2.INTER_LINEAR))
+        return np.asarray(
+            cv2.remap(self.log, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        )
 
 
 def _light(pixels: NDArray[np.uint8], corners_px: Picture, settings: TextureSettings) -> _Light:
