@@ -32,6 +32,7 @@ from qc.top_height import TopHeightSettings, raise_top, top_height
 
 Array = NDArray[np.float64]
 Tell = Callable[[str], None]
+SCRAPED_EDGE = "Edge radius is left out: the side is scraped down to the sponge, so its top edge has no one rounding."
 KNOWN_TURN = TopHeightSettings(feet=FeetSettings(turn_rad=0.07), turn_sd_rad=0.05)  # by what decorations have told
 PLAIN = TopHeightSettings(turn_sd_rad=0.2)  # without feet; a person stands up to 0.7 h off 6 o'clock
 
@@ -183,6 +184,9 @@ def assemble(stages: Stages, settings: MeasureSettings) -> CheckResult:
     rows, left_out = measure_shape(stages.fit, stages.profiles.ridges_mm)
     parts = (stages.profiles, stages.icing, stages.relief, stages.decorations)
     rows += [m for part in parts for m in part.measurements]
+    if stages.icing.scraped and any(m.name == "edge_radius" for m in rows):
+        rows = [m for m in rows if m.name != "edge_radius"]
+        left_out = [*left_out, SCRAPED_EDGE]
     rows += border_rows(stages.decorations.borders)
     if settings.house_colour is not None:
         rows += _colour_shift(stages.icing, settings.house_colour)

@@ -3,8 +3,9 @@
 A strip of the photo is laid along the expected outline (one row per step along it, columns across it, in linear light).
 The edge is first followed as the cheapest path through the strip, then placed in every row by matching the row to the
 mean profile of its neighbours (least squares on the derivative of that profile, as in image registration), so that
-the blur, sharpening and contrast of the photo cancel. Where the neighbours' mean profile itself lies is the place
-half-way between its two plateaus.
+the blur, sharpening and contrast of the photo cancel. Neighbours are rows that have the same before and behind the
+edge: those above and below the place where the rim of the board runs behind the cake don't. Where the neighbours' mean
+profile itself lies is the place half-way between its two plateaus.
 
 Pixel coordinates: the centre of the top-left pixel is (0, 0).
 """
@@ -16,6 +17,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, maximum_filter1d, median_filter
+from scipy.spatial.distance import cdist
 
 from qc.body import Body
 from qc.camera import View
@@ -51,7 +53,10 @@ class EdgeSettings:
     calm_mm: float = 20.0  # second search: about the running median of the first over this length ...
     calm_prior_mm: float = 0.7  # ... with this standard deviation
     steepest: float = 1.0  # largest slope of the edge against the body's outline (mm per mm)
-    neighbours_mm: float = 3.0  # rows that share one mean profile (standard deviation)
+    neighbours_mm: float = 3.0  # rows that share one mean profile (standard deviation) ...
+    alike: float = 0.25  # ... as far as what is before and behind the edge differs by this share of its step at most
+    alike_noise: float = 2.0  # ... or by this much noise (rendered cakes)
+    plateau_mm: float = 0.3  # rows over which that is averaged (standard deviation)
     outermost: float = 0.2  # weight of change that lies further out, against an edge's strength
     beyond_mm: float = 0.5  # how much further out, to three times this
     beyond_noise: float = 0.8  # change per pixel in units of noise that counts half
@@ -269,11 +274,12 @@ def refine(strip: Strip, path: NDArray[np.int64], settings: EdgeSettings) -> Edg
     edge = gaussian_filter1d(edge, 0.5)
     across = np.arange(-settings.window_px - 1.5, settings.window_px + 1.5 + 1e-9, settings.step_px)
     core = np.abs(across) <= settings.window_px
-    neighbours = _bell(settings.neighbours_mm / strip.row_mm)
-    mean = np.empty(0)
+    neighbours = _neighbours(_aligned(strip, edge, across), strip.row_mm, settings)
+    mean: NDArray[Any] = np.empty(0)
     for _ in range(4):
         rows = _aligned(strip, edge, across)
-        mean = _filtered(rows, neighbours, np.ones(1))
+        flat = rows.reshape(len(edge), -1)
+        mean = np.concatenate([weight @ flat[near] for near, weight in neighbours]).reshape(rows.shape)
         slope = np.gradient(mean, settings.step_px, axis=1)
         inner = mean - mean[:, -5:].mean(1, keepdims=True)
         outer = mean - mean[:, :5].mean(1, keepdims=True)
@@ -293,6 +299,28 @@ def refine(strip: Strip, path: NDArray[np.int64], settings: EdgeSettings) -> Edg
     edge = edge + _half_way(mean, across)
     near_end = (edge < strip.offset_px[0] + 3) | (edge > strip.offset_px[-1] - 3)
     return Edge(edge, sigma, contrast, (contrast > settings.weak) & ~near_end)
+
+
+def _neighbours(rows: NDArray[Any], row_mm: float, settings: EdgeSettings) -> list[tuple[slice, NDArray[Any]]]:
+    """Which rows (n, k, 3) share a mean profile: for one block of them after the other, the rows near it and weights.
+
+    Near counts, and the same before and behind the edge: where the rim of the board or a shelf runs behind the cake,
+    rows above and below have little in common, and a glaze mirrors that rim on the cake as well. Bilateral weights:
+    Tomasi and Manduchi, ICCV 1998, section 2.
+    """
+    at = np.arange(len(rows)) * row_mm / settings.neighbours_mm
+    plateaus = np.concatenate([rows[:, :5].mean(1), rows[:, -5:].mean(1)], 1)
+    plateaus = gaussian_filter1d(plateaus, settings.plateau_mm / row_mm, axis=0)
+    step = np.linalg.norm(plateaus[:, :3] - plateaus[:, 3:], axis=1)
+    borne = np.hypot(settings.alike * step, settings.alike_noise)
+    reach = int(np.ceil(3 * settings.neighbours_mm / row_mm))
+    out = []
+    for first in range(0, len(rows), reach):
+        block, near = slice(first, first + reach), slice(max(0, first - reach), first + 2 * reach)
+        apart = cdist(plateaus[block], plateaus[near], "sqeuclidean") / (borne[block, None] * borne[near])
+        weight = np.exp(-0.5 * ((at[block, None] - at[near]) ** 2 + apart).astype(np.float32))
+        out.append((near, weight / weight.sum(1, keepdims=True)))
+    return out
 
 
 def _half_way(mean: NDArray[Any], across: Array) -> Array:

@@ -4,6 +4,7 @@ import json
 import subprocess
 import sys
 from collections.abc import Callable
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
@@ -54,6 +55,16 @@ def test_every_length_within_three_uncertainties(folder: Path) -> None:
     assert height is not None
     assert 0 < diameter.uncertainty < 3
     assert 0 < height.uncertainty < 4
+
+
+def test_a_scraped_side_has_no_edge_radius() -> None:
+    """The steps of the scraping are no rounding: the truth's circle goes through them and is twice the edge's own."""
+    found, plain = stages(PINK)
+    assert plain.overall("edge_radius") is not None
+    assert stages(BERRIES)[0].icing.scraped
+    scraped = assemble(replace(found, icing=replace(found.icing, scraped=True)), MeasureSettings())
+    assert all(m.name != "edge_radius" for m in scraped.measurements)
+    assert any(w.startswith("Edge radius is left out: the side is scraped") for w in scraped.warnings)
 
 
 @pytest.mark.parametrize(("folder", "shells"), [(PINK, 93), (BERRIES, 71)], ids=lambda p: getattr(p, "name", ""))

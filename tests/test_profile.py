@@ -5,9 +5,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.ndimage import gaussian_filter, gaussian_filter1d, uniform_filter1d
 
 from qc.meridian import FitSettings, fit_profile, rays_of
 from qc.profile import gaussian_smooth, measure_profiles, off_line, ridge_rms, straightness
+from qc.silhouette import EdgeSettings, Strip, refine
 from qc.standard import LayerPlan
 from tests.surface_scene import draw_silhouette, round_body, rounded, side_view
 
@@ -94,6 +96,26 @@ def test_edge_radius_of_a_drawn_cake(edge: float) -> None:
     result = measure_profiles({"side": photo}, {"side": view}, round_body(edge_mm=4.0), {})
     row = next(m for m in result.measurements if m.name == "edge_radius" and m.clock is None)
     assert row.value == pytest.approx(edge, abs=0.8)
+
+
+def test_the_rim_of_the_board_behind_a_glaze_is_no_groove() -> None:
+    """A dark glaze before a light bench, further down before a dark board, which it mirrors a little lower still.
+
+    At grazing sight all is mirrored, further in less and less (Schlick, Computer Graphics Forum 1994, from memory).
+    """
+    settings, rng, px_per_mm = EdgeSettings(), np.random.default_rng(0), 3.5
+    row, across = np.arange(200), np.arange(-60, 61) * settings.step_px
+    bench, board, blue = np.array([60.0, 56, 50]), np.full(3, 8.0), np.array([6.0, 8, 22])  # in units of the noise
+    behind, mirrored = (np.where(row[:, None] < rim, board, bench)[:, None] for rim in (80, 72))
+    share = 0.9 * np.maximum(1 - np.sqrt(2 * np.maximum(-across, 0) / px_per_mm / 80.0), 0)[:, None] ** 5
+    light = np.where(across[:, None] < 0, blue + (mirrored - blue) * share, behind)
+    light = gaussian_filter(light, (1.0, 1.0 / settings.step_px, 0))
+    light += 2.6 * gaussian_filter1d(rng.normal(size=light.shape), 2, axis=1)
+    curve, normal = np.stack([0.0 * row, row], 1), np.tile([1.0, 0.0], (len(row), 1))
+    strip = Strip(light.astype(np.float32), across, curve, normal, px_per_mm, np.ones(len(row), bool))
+    edge = refine(strip, 60 + rng.integers(-1, 2, len(row)), settings)
+    assert edge.good.all()
+    assert np.ptp(uniform_filter1d(edge.edge_px, 7)) < 2.0  # 3.7 with neighbours that have other things behind them
 
 
 def test_pitch_and_clock_are_told() -> None:
