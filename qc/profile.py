@@ -368,5 +368,6 @@ def _edge_rows(
     photos = tuple(sorted({s.photo for s, _ in seen}))
     rows = [Measurement("edge_radius", mean, 2 * u, "mm", photos, f"mean of {len(seen)} places")]
     for (s, r), one in zip(seen, sigma, strict=True):
-        rows.append(Measurement("edge_radius", r.radius_mm, 2 * float(one), "mm", (s.photo,), None, s.clock))
+        u = 2 * float(np.hypot(one, settings.edge_varies * r.radius_mm))
+        rows.append(Measurement("edge_radius", r.radius_mm, u, "mm", (s.photo,), None, s.clock))
     return rows, lip
