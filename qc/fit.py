@@ -1,6 +1,6 @@
 """One cake fitted to all photos of a check at once."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -10,13 +10,13 @@ from qc import joint
 from qc.body import Body
 from qc.camera import View
 from qc.contour import Board
-from qc.errors import FitError, OutlineError
+from qc.errors import FitError
 from qc.finder import BODY, FOOT_BORDER
-from qc.fit_terms import FitSettings, PhotoInput, Round, cake_prior, terms_of
-from qc.many_starts import likeliest
+from qc.fit_terms import FitSettings, PhotoInput
 from qc.pose import Pose, solve_pose
-from qc.solver import NEARLY_SETTLED, SETTLED, Solution, solve
-from qc.start import StartSettings, cover_board, cover_body, rough
+from qc.solver import Solution
+from qc.start import board_as_icing
+from qc.trials import AGREES, Trial, boards_seen, likeliest_trial, rounds, trials_on
 
 Array = NDArray[np.float64]
 
@@ -55,6 +55,7 @@ class CakeFit:
     start: Array  # places and sizes about which the parameters were expected
     settings: FitSettings
     warnings: tuple[str, ...] = ()
+    board_misread: bool = False  # what the finder took for the board in the top photo is icing
 
     def covariance_shares(self) -> dict[str, Array]:
         """Covariance (CAKE, CAKE) of the cake's block by where it comes from."""
@@ -69,16 +70,7 @@ class CakeFit:
 
 KNOWN_TURN_RAD = np.radians(1.2)  # standard uncertainty of a turn that decorations tell
 FAR_TURN_RAD = np.radians(2.0)  # beyond this the shape changes, so that edges are looked for in several rounds
-FOLLOWED = 2  # starts that are followed closely
-SAME_MM = 1.0  # starts whose sizes differ by less, on the same kind of board, lead to the same cake
-OTHER_BOARD = (
-    0.85  # of the edges that agree among all near a rough outline: a kind of board with fewer is the wrong one
-)
-FAR_BEHIND = 0.9  # on a kind of board with fewer agreeing edges than this share of the most no further start is tried
-STILL_OPEN = 0.8  # a start with so few is not followed: a quick look's counts tell no finer
-AGREES = 3.0  # an edge nearer than so many of its standard deviations agrees
 DOME_SHOWS_MM = 0.5  # from here on the top's middle stands out over its rim
-ROUND_ENOUGH = 0.2  # share of the seen board that a circle may leave out; of six square ones it left 0.32 and more
 UNSETTLED = "The photos did not settle on one shape; measure the cake by hand before you lean on these figures."
 
 
@@ -104,8 +96,13 @@ def fit_cake(
     if _foot_hidden(inputs):
         settings = replace(settings, foot_mm=settings.hidden_foot_mm, foot_sd_mm=settings.hidden_foot_sd_mm)
     poses = {n: solve_pose(i.photo, i.card, i.prior, print_scale, n == "top") for n, i in inputs.items()}
-    fit = _best_of(_trials(inputs, poses, print_scale, settings), inputs, poses, print_scale)
-    return _told(fit, print_scale_uncertainty)
+    boards, misread = boards_seen(inputs, poses, settings)
+    if misread:
+        inputs = _top_board_as_icing(inputs)
+        boards, _ = boards_seen(inputs, poses, settings)
+    best = likeliest_trial(trials_on(inputs, poses, boards, print_scale, settings), inputs, poses, print_scale)
+    fit = _result(inputs, poses, best, *rounds(inputs, poses, best, print_scale, best.settings.last_px[1:]))
+    return _told(replace(fit, board_misread=misread), print_scale_uncertainty)
 
 
 def fit_turned(
@@ -124,6 +121,8 @@ def fit_turned(
     turns_rad : mapping of photo names to radians
         From where `fit` takes the cake to be turned to where it is, as against the top photo.
     """
+    if fit.board_misread:
+        inputs = _top_board_as_icing(inputs)
     start, p = fit.start.copy(), fit.parameters.copy()
     for k, name in enumerate(inputs):
         yaw = joint.CAKE + joint.PHOTO * k + joint.YAW
@@ -131,10 +130,10 @@ def fit_turned(
         start[yaw] = p[yaw]
     far = max(map(abs, turns_rad.values()), default=0.0) > FAR_TURN_RAD
     settings = replace(fit.settings, yaw_sd_rad=KNOWN_TURN_RAD)
-    trial = _Trial(p, start, 0.0, fit.board.square, settings)
+    trial = Trial(p, start, 0.0, fit.board.square, settings)
     looks = settings.last_px if far else settings.last_px[-1:]
-    again = _result(inputs, fit.poses, trial, *_rounds(inputs, fit.poses, trial, print_scale, looks))
-    return _told(again, print_scale_uncertainty)
+    again = _result(inputs, fit.poses, trial, *rounds(inputs, fit.poses, trial, print_scale, looks))
+    return _told(replace(again, board_misread=fit.board_misread), print_scale_uncertainty)
 
 
 def _told(fit: CakeFit, print_scale_uncertainty: float) -> CakeFit:
@@ -144,132 +143,8 @@ def _told(fit: CakeFit, print_scale_uncertainty: float) -> CakeFit:
     return replace(fit, shares=shares, warnings=warnings)
 
 
-@dataclass(frozen=True)
-class _Trial:
-    """A kind of board supposed, and the cake that fits the finder's borders best with it."""
-
-    parameters: Array
-    start: Array  # what the finder's borders said: places and sizes are expected about it
-    cost: float  # per border point
-    square: bool
-    settings: FitSettings
-
-
-def _trials(
-    inputs: Mapping[str, PhotoInput], poses: Mapping[str, Pose], scale: Array, settings: FitSettings
-) -> list[_Trial]:
-    """Coarse fits for every kind of board that covers what was seen of it."""
-    sizes = [(i.photo.width_px, i.photo.height_px) for i in inputs.values()]
-    findings = {n: i.finding for n, i in inputs.items()}
-    start = cover_body(findings, rough(inputs, poses, settings), sizes, StartSettings())
-    boards: list[tuple[Array, float, bool]] = []
-    for square in (False, True):
-        if not boards or boards[0][1] > ROUND_ENOUGH:
-            boards.append((*cover_board(findings, start, sizes, square, StartSettings()), square))
-    out: list[_Trial] = []
-    fault: OutlineError | None = None
-    for begin, left_out, square in boards:
-        if left_out > min(b[1] for b in boards) + 0.1:  # the other kind of board covers far more
-            continue
-        for thickness, spread in settings.boards_mm:
-            begin[joint.BOARD_T] = thickness
-            guess = replace(settings, board_t_mm=thickness, board_t_sd_mm=spread)
-            try:
-                p, cost = _coarse(inputs, poses, begin, scale, square, guess)
-            except OutlineError as error:
-                fault = error
-                continue
-            out.append(_Trial(p, p, cost, square, guess))
-    if not out and fault is not None:
-        raise fault
-    shape = min(out, key=lambda t: t.cost).square
-    return [t for t in out if t.square == shape]
-
-
-def _best_of(
-    trials: list[_Trial], inputs: Mapping[str, PhotoInput], poses: Mapping[str, Pose], scale: Array
-) -> CakeFit:
-    """The supposed board and start with which most of the photos' edges agree.
-
-    Where the rim is hard to see the finder's borders may lead to a wrong edge, so the cake is also begun where most
-    edges agree among many that the borders allow. A quick look at every start, with fewer points, tells which two are
-    worth following closely.
-    """
-    faults: list[OutlineError] = []
-
-    def looked(t: _Trial, held: _Trial, looks: Sequence[tuple[float, float, int]]) -> list[tuple[float, _Trial]]:
-        try:
-            problem, solution = _rounds(inputs, poses, held, scale, looks)
-        except OutlineError as error:
-            faults.append(error)
-            return []
-        return [(_agreeing(problem, solution), replace(t, parameters=solution.parameters))]
-
-    def likely(found: list[tuple[float, _Trial]], board_t_mm: float) -> bool:
-        on_it = [count for count, t in found if t.settings.board_t_mm == board_t_mm]
-        return not on_it or max(on_it) > FAR_BEHIND * max(count for count, _ in found)
-
-    quick: list[tuple[float, _Trial]] = []
-    counted = [(trial, *_drawn(inputs, poses, trial, scale)) for trial in trials]
-    most = max(count for *_, count in counted)
-    trials = [trial for trial, _, count in counted if count > OTHER_BOARD * most]
-    drawn = [t for _, t, count in counted if count > OTHER_BOARD * most]
-    for t in drawn:
-        quick += looked(t, _stiff(t), t.settings.wide_px)
-    for t in [trial for trial in trials if likely(quick, trial.settings.board_t_mm)]:
-        if not any(_alike(t, d) for d in drawn):
-            quick += looked(t, _stiff(t), t.settings.wide_px)
-    followed: list[tuple[float, _Trial]] = []
-    for t in _promising(quick):
-        followed += looked(t, t, t.settings.close_px)
-    if not followed:
-        raise faults[0]
-    best = max(followed, key=lambda q: q[0])[1]
-    best = replace(best, settings=replace(best.settings, dark_line=True))
-    return _result(inputs, poses, best, *_rounds(inputs, poses, best, scale, best.settings.last_px[1:]))
-
-
-def _promising(quick: Sequence[tuple[float, _Trial]]) -> list[_Trial]:
-    """The starts worth following, the best first: those that differ, of those that a quick look puts near the best."""
-    most = max((count for count, _ in quick), default=0.0)
-    out: list[_Trial] = []
-    for count, t in sorted(quick, key=lambda q: -q[0]):
-        if count > STILL_OPEN * most and not any(_alike(t, before) for before in out):
-            out.append(t)
-    return out[:FOLLOWED]
-
-
-def _alike(a: _Trial, b: _Trial) -> bool:
-    """Whether two starts are so near each other that looking for edges about both would be looking twice."""
-    sizes = [joint.RADIUS, joint.HEIGHT]
-    near = np.abs(a.parameters[sizes] - b.parameters[sizes]) < SAME_MM
-    return a.settings.board_t_mm == b.settings.board_t_mm and bool(near.all())
-
-
-def _drawn(
-    inputs: Mapping[str, PhotoInput], poses: Mapping[str, Pose], trial: _Trial, scale: Array
-) -> tuple[_Trial, float]:
-    """The trial begun where most of the photos' edges agree, of many cakes near the finder's borders, and how many."""
-    t = _stiff(trial)
-    terms = terms_of(inputs, poses, t.parameters, t.start, scale, t.square, t.settings, Round(0.0, 0.0))
-    rows, mean = cake_prior(t.settings, t.start)
-    problem = joint.Problem(terms, rows, mean, t.square, t.settings.robust)
-    parameters, agreeing = likeliest(inputs, problem, t.parameters)
-    return replace(trial, parameters=parameters), agreeing
-
-
-def _agreeing(problem: joint.Problem, solution: Solution) -> float:
-    """How many edges of the photos lie where the fitted body and board say, less what is unusual about the cake.
-
-    An edge with more icing on its far side is a swirl or a shadow; it counts as little as the finder believes in it.
-    """
-    cake = solution.parameters[: joint.CAKE]
-    count = -0.5 * float(np.sum((problem.cake_rows @ (cake - problem.cake_mean)) ** 2))
-    for term, r in zip(problem.terms, solution.residuals, strict=True):
-        n = 2 * term.card.corner_count
-        agrees = np.abs(r[n:]) * term.crowd < AGREES
-        count += float(term.worth[agrees[: term.fine]].sum()) + int(agrees[len(term.body) :].sum())
-    return count
+def _top_board_as_icing(inputs: Mapping[str, PhotoInput]) -> dict[str, PhotoInput]:
+    return {n: replace(i, finding=board_as_icing(i.finding)) if n == "top" else i for n, i in inputs.items()}
 
 
 def _scale_share(fit: CakeFit, uncertainty: float) -> Array:
@@ -279,82 +154,10 @@ def _scale_share(fit: CakeFit, uncertainty: float) -> Array:
     return np.outer(lengths, lengths) * uncertainty**2
 
 
-# ---------------------------------------------------------------- the rounds
-def _coarse(
-    inputs: Mapping[str, PhotoInput],
-    poses: Mapping[str, Pose],
-    start: Array,
-    scale: Array,
-    square: bool,
-    settings: FitSettings,
-) -> tuple[Array, float]:
-    """Fit to the finder's borders; the cost tells round boards from square ones."""
-    stiff = replace(
-        settings,
-        taper_sd_mm=0.5,
-        lean_sd_mm=0.5,
-        slope_sd=0.002,
-        edge_sd_mm=0.5,
-        wave_sd_mm=0.1,
-        profile_sd_mm=0.1,
-    )
-    terms = terms_of(inputs, poses, start, start, scale, square, stiff, Round(0.0, 0.0))
-    _enough(terms)
-    solution = solve(joint.Problem(terms, *cake_prior(stiff, start), square), start, 6)
-    return solution.parameters, solution.cost / max(sum(len(t.board) + len(t.body) for t in terms), 1)
-
-
-def _enough(terms: list[joint.PhotoTerm]) -> None:
-    for t in terms:
-        if len(t.body) < 10:
-            raise OutlineError(
-                f"The cake's outline can hardly be seen in the {t.name} photo: lay a mat of another colour under and "
-                "behind the cake, and take the photo again with the whole cake in the frame."
-            )
-
-
-def _stiff(trial: _Trial) -> _Trial:
-    """For a quick look: fewer points, and a cake that keeps to what is usual."""
-    settings = trial.settings
-    settings = replace(
-        settings,
-        body_points=settings.body_points // 2,
-        board_points=settings.board_points // 2,
-        board_t_sd_mm=0.3 * settings.board_t_sd_mm,
-        dome_sd_mm=0.05,
-        taper_sd_mm=1.0,
-        lean_sd_mm=1.0,
-        wave_sd_mm=0.15,
-        profile_sd_mm=0.2,
-    )
-    return replace(trial, settings=settings)
-
-
-def _rounds(
-    inputs: Mapping[str, PhotoInput],
-    poses: Mapping[str, Pose],
-    trial: _Trial,
-    scale: Array,
-    looks: Sequence[tuple[float, float, int]],
-) -> tuple[joint.Problem, Solution]:
-    """Fit to the photos' own edges, in rounds that look ever closer."""
-    settings, p = trial.settings, trial.parameters
-    terms: list[joint.PhotoTerm] = []
-    for look in looks:
-        reach, expected, steps = look
-        terms = terms_of(inputs, poses, p, trial.start, scale, trial.square, settings, Round(reach, expected), terms)
-        _enough(terms)
-        rows, mean = cake_prior(settings, trial.start)
-        problem = joint.Problem(terms, rows, mean, trial.square, settings.robust)
-        solution = solve(problem, p, steps, SETTLED if look == settings.last_px[-1] else NEARLY_SETTLED)
-        p = solution.parameters
-    return problem, solution
-
-
 def _result(
     inputs: Mapping[str, PhotoInput],
     poses: Mapping[str, Pose],
-    trial: _Trial,
+    trial: Trial,
     problem: joint.Problem,
     solution: Solution,
 ) -> CakeFit:

@@ -6,7 +6,7 @@ the rim hide nothing that matters. The board is then found in the same way.
 """
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -37,6 +37,8 @@ class StartSettings:
     shrink: int = 2  # the finder's picture is halved for speed
     evaluations: int = 100
     edge_share: float = 0.05  # rounding of the rim, share of the radius
+    misread: float = 0.2  # of the seen board left out, from here on the top photo's may be no board ...
+    by_sides: float = 0.3  # ... and isn't where without it so little of that is left out: one of 141 rendered cakes
     plain_height_mm: tuple[float, float] = (75.0, 45.0)  # cakes' usual height and its spread, which breaks ties
 
 
@@ -202,6 +204,37 @@ def cover_board(
 
     found = _search(cost, len(at), settings, (0.6,))
     return _moved(start, at, scale, found), cost(found)
+
+
+def misread_board(
+    findings: Mapping[str, Finding],
+    start: Array,
+    sizes_px: list[tuple[int, int]],
+    best: tuple[float, bool],
+    settings: StartSettings,
+) -> bool:
+    """Whether what the finder took for the board in the top photo is none: both side photos agree on another.
+
+    From straight above a tall cake hides its board; what is dark round its rim may look like one. `best` is the share
+    that the best board left uncovered, and whether that one is square.
+    """
+    left_out, square = best
+    if left_out < settings.misread or set(findings) != {"top", "side", "side2"}:
+        return False
+    sides = {n: k for k, n in enumerate(findings) if n != "top"}
+    blocks = [start[joint.CAKE + joint.PHOTO * k :][: joint.PHOTO] for k in sides.values()]
+    without = np.concatenate([start[: joint.CAKE], *blocks])
+    sizes = [sizes_px[k] for k in sides.values()]
+    left = cover_board({n: findings[n] for n in sides}, without, sizes, square, settings)[1]
+    return left < settings.by_sides * left_out
+
+
+def board_as_icing(finding: Finding) -> Finding:
+    """A finding whose board is taken for icing."""
+    p = finding.probabilities.copy()
+    p[BODY] += p[BOARD]
+    p[BOARD] = 0.0
+    return replace(finding, probabilities=p)
 
 
 def _search(cost: Callable[[Array], float], size: int, settings: StartSettings, reaches: tuple[float, ...]) -> Array:

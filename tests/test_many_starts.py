@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 
 from qc import joint
-from qc.fit import _promising, _Trial
 from qc.fit_terms import FitSettings
 from qc.many_starts import EdgeList, StartsSettings, drawn
+from qc.trials import Trial, _on_supposed, _promising
 
 
 def scene(rng: np.random.Generator, decoys: int, shift: float) -> tuple[EdgeList, np.ndarray, np.ndarray]:
@@ -54,16 +54,31 @@ def test_photos_of_twice_the_size_say_the_same() -> None:
     assert drawn(fine, information, 1.0, StartsSettings())[0] == pytest.approx(truth, abs=0.1)
 
 
-def start(radius_mm: float, height_mm: float, board_mm: float) -> _Trial:
+def start(radius_mm: float, height_mm: float, board_mm: float) -> Trial:
     """A start of a size on a kind of board."""
     p = np.zeros(joint.CAKE)
     p[[joint.RADIUS, joint.HEIGHT]] = radius_mm, height_mm
-    return _Trial(p, p, 0.0, False, FitSettings(board_t_mm=board_mm))
+    return Trial(p, p, 0.0, False, FitSettings(board_t_mm=board_mm))
 
 
 def test_starts_that_differ_are_followed() -> None:
     """The two best may be one cake; what differs is followed too, unless a quick look leaves it far behind."""
     best, same, other, lost = start(80, 70, 12.0), start(80.3, 70.4, 12.0), start(80, 79, 2.6), start(60, 70, 12.0)
     assert _promising([(200.0, other), (240.0, same), (246.0, best), (150.0, lost)]) == [best, other]
-    assert _promising([(190.0, other), (246.0, best)]) == [best]
+    assert _promising([(140.0, other), (246.0, best)]) == [best]
     assert _promising([]) == []
+
+
+def test_the_other_kind_of_board_comes_before_another_start_on_the_same() -> None:
+    """A quick look put the right board at three quarters of the wrong one's edges; followed closely it was ahead."""
+    best, second, other = start(80, 70, 12.0), start(83, 70, 12.0), start(80, 79, 2.6)
+    assert _promising([(246.0, best), (230.0, second), (185.0, other)]) == [best, other]
+    assert _promising([(246.0, best), (185.0, second)]) == [best]
+
+
+def test_a_board_is_begun_as_thick_as_it_is_supposed() -> None:
+    """The finder's borders may put it between the two kinds; the cake's top stays where they put it."""
+    p = start(80, 81, 12.0).parameters
+    p[joint.BOARD_T] = 8.0
+    supposed = _on_supposed(p, FitSettings(board_t_mm=12.0))
+    assert supposed[[joint.BOARD_T, joint.HEIGHT]] == pytest.approx([12.0, 77.0])

@@ -1,0 +1,254 @@
+"""Which kind of board, and which start on it, the photos of a check agree with most.
+
+How thick the board is moves the foot of a cake by a centimetre, and where piping hides the foot the board alone can
+tell: so each kind of board is supposed in turn, fitted, and the one kept with which most of the photos' edges agree.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from qc import joint
+from qc.errors import OutlineError
+from qc.fit_terms import FitSettings, PhotoInput, Round, cake_prior, terms_of
+from qc.many_starts import likeliest
+from qc.pose import Pose
+from qc.solver import NEARLY_SETTLED, SETTLED, Solution, solve
+from qc.start import StartSettings, cover_board, cover_body, misread_board, rough
+
+Array = NDArray[np.float64]
+FOLLOWED = 2  # starts that are followed closely
+SAME_MM = 1.0  # starts whose sizes differ by less, on the same kind of board, lead to the same cake
+OTHER_BOARD = 0.85  # a kind of board on which fewer edges near a rough outline agree than this share is the wrong one
+FAR_BEHIND = 0.9  # on a kind of board with fewer agreeing edges than this share of the most no further start is tried
+STILL_OPEN = 0.8  # a start with so few is not followed: a quick look's counts tell no finer ...
+STILL_OPEN_BOARD = 0.6  # ... and less of another kind of board, whose thickness moves the foot by a centimetre
+AGREES = 3.0  # an edge nearer than so many of its standard deviations agrees
+ROUND_ENOUGH = 0.2  # share of the seen board that a circle may leave out; of six square ones it left 0.32 and more
+
+
+@dataclass(frozen=True)
+class Trial:
+    """A kind of board supposed, and the cake that fits the finder's borders best with it."""
+
+    parameters: Array
+    start: Array  # what the finder's borders said: places and sizes are expected about it
+    cost: float  # per border point
+    square: bool
+    settings: FitSettings
+
+
+def boards_seen(
+    inputs: Mapping[str, PhotoInput], poses: Mapping[str, Pose], settings: FitSettings
+) -> tuple[list[tuple[Array, float, bool]], bool]:
+    """Starts on a round and a square board, with the share of the seen board that each leaves out; whether the finder
+    misread the board in the top photo."""
+    sizes = [(i.photo.width_px, i.photo.height_px) for i in inputs.values()]
+    findings = {n: i.finding for n, i in inputs.items()}
+    start = cover_body(findings, rough(inputs, poses, settings), sizes, StartSettings())
+    boards: list[tuple[Array, float, bool]] = []
+    for square in (False, True):
+        if not boards or boards[0][1] > ROUND_ENOUGH:
+            boards.append((*cover_board(findings, start, sizes, square, StartSettings()), square))
+    left_out, square = min(b[1:] for b in boards)
+    return boards, misread_board(findings, start, sizes, (left_out, square), StartSettings())
+
+
+def trials_on(
+    inputs: Mapping[str, PhotoInput],
+    poses: Mapping[str, Pose],
+    boards: Sequence[tuple[Array, float, bool]],
+    scale: Array,
+    settings: FitSettings,
+) -> list[Trial]:
+    """Coarse fits for every kind of board that covers what was seen of it."""
+    out: list[Trial] = []
+    fault: OutlineError | None = None
+    for begin, left_out, square in boards:
+        if left_out > min(b[1] for b in boards) + 0.1:  # the other kind of board covers far more
+            continue
+        for thickness, spread in settings.boards_mm:
+            begin[joint.BOARD_T] = thickness
+            guess = replace(settings, board_t_mm=thickness, board_t_sd_mm=spread)
+            try:
+                p, cost = _coarse(inputs, poses, begin, scale, square, guess)
+            except OutlineError as error:
+                fault = error
+                continue
+            out.append(Trial(p, p, cost, square, guess))
+    if not out and fault is not None:
+        raise fault
+    shape = min(out, key=lambda t: t.cost).square
+    return [t for t in out if t.square == shape]
+
+
+def likeliest_trial(
+    trials: list[Trial], inputs: Mapping[str, PhotoInput], poses: Mapping[str, Pose], scale: Array
+) -> Trial:
+    """The supposed board and start with which most of the photos' edges agree.
+
+    Where the rim is hard to see the finder's borders may lead to a wrong edge, so the cake is also begun where most
+    edges agree among many that the borders allow. A quick look at every start, with fewer points, tells which two are
+    worth following closely.
+    """
+    faults: list[OutlineError] = []
+
+    def looked(t: Trial, held: Trial, looks: Sequence[tuple[float, float, int]]) -> list[tuple[float, Trial]]:
+        try:
+            problem, solution = rounds(inputs, poses, held, scale, looks)
+        except OutlineError as error:
+            faults.append(error)
+            return []
+        return [(_agreeing(problem, solution), replace(t, parameters=solution.parameters))]
+
+    def likely(found: list[tuple[float, Trial]], board_t_mm: float) -> bool:
+        on_it = [count for count, t in found if t.settings.board_t_mm == board_t_mm]
+        return not on_it or max(on_it) > FAR_BEHIND * max(count for count, _ in found)
+
+    quick: list[tuple[float, Trial]] = []
+    counted = [(trial, *_drawn(inputs, poses, trial, scale)) for trial in trials]
+    most = max(count for *_, count in counted)
+    trials = [trial for trial, _, count in counted if count > OTHER_BOARD * most]
+    drawn = [t for _, t, count in counted if count > OTHER_BOARD * most]
+    for t in drawn:
+        quick += looked(t, _stiff(t), t.settings.wide_px)
+    for t in [trial for trial in trials if likely(quick, trial.settings.board_t_mm)]:
+        if not any(_alike(t, d) for d in drawn):
+            quick += looked(t, _stiff(t), t.settings.wide_px)
+    followed: list[tuple[float, Trial]] = []
+    for t in _promising(quick):
+        followed += looked(t, t, t.settings.close_px)
+    if not followed:
+        raise faults[0]
+    best = max(followed, key=lambda q: q[0])[1]
+    return replace(best, settings=replace(best.settings, dark_line=True))
+
+
+def _promising(quick: Sequence[tuple[float, Trial]]) -> list[Trial]:
+    """The starts worth following, the best first: those that differ, of those that a quick look puts near the best."""
+    most = max((count for count, _ in quick), default=0.0)
+    ranked = sorted(quick, key=lambda q: -q[0])
+    first: dict[float, Trial] = {}  # on each kind of board
+    for count, t in ranked:
+        if count > STILL_OPEN_BOARD * most:
+            first.setdefault(t.settings.board_t_mm, t)
+    out: list[Trial] = []
+    for t in [*first.values(), *(t for count, t in ranked if count > STILL_OPEN * most)]:
+        if not any(_alike(t, before) for before in out):
+            out.append(t)
+    return out[:FOLLOWED]
+
+
+def _alike(a: Trial, b: Trial) -> bool:
+    """Whether two starts are so near each other that looking for edges about both would be looking twice."""
+    sizes = [joint.RADIUS, joint.HEIGHT]
+    near = np.abs(a.parameters[sizes] - b.parameters[sizes]) < SAME_MM
+    return a.settings.board_t_mm == b.settings.board_t_mm and bool(near.all())
+
+
+def _drawn(
+    inputs: Mapping[str, PhotoInput], poses: Mapping[str, Pose], trial: Trial, scale: Array
+) -> tuple[Trial, float]:
+    """The trial begun where most of the photos' edges agree, of many cakes near the finder's borders, and how many."""
+    t = _stiff(trial)
+    terms = terms_of(inputs, poses, t.parameters, t.start, scale, t.square, t.settings, Round(0.0, 0.0))
+    rows, mean = cake_prior(t.settings, t.start)
+    problem = joint.Problem(terms, rows, mean, t.square, t.settings.robust)
+    parameters, agreeing = likeliest(inputs, problem, t.parameters)
+    return replace(trial, parameters=_on_supposed(parameters, t.settings)), agreeing
+
+
+def _on_supposed(parameters: Array, settings: FitSettings) -> Array:
+    """The same cake with its top where it is, on a board as thick as it is supposed to be."""
+    p = parameters.copy()
+    p[joint.HEIGHT] += p[joint.BOARD_T] - settings.board_t_mm
+    p[joint.BOARD_T] = settings.board_t_mm
+    return p
+
+
+def _agreeing(problem: joint.Problem, solution: Solution) -> float:
+    """How many edges of the photos lie where the fitted body and board say, less what is unusual about the cake.
+
+    An edge with more icing on its far side is a swirl or a shadow; it counts as little as the finder believes in it.
+    """
+    cake = solution.parameters[: joint.CAKE]
+    count = -0.5 * float(np.sum((problem.cake_rows @ (cake - problem.cake_mean)) ** 2))
+    for term, r in zip(problem.terms, solution.residuals, strict=True):
+        n = 2 * term.card.corner_count
+        agrees = np.abs(r[n:]) * term.crowd < AGREES
+        count += float(term.worth[agrees[: term.fine]].sum()) + int(agrees[len(term.body) :].sum())
+    return count
+
+
+# ---------------------------------------------------------------- the rounds
+def _coarse(
+    inputs: Mapping[str, PhotoInput],
+    poses: Mapping[str, Pose],
+    start: Array,
+    scale: Array,
+    square: bool,
+    settings: FitSettings,
+) -> tuple[Array, float]:
+    """Fit to the finder's borders; the cost tells round boards from square ones."""
+    stiff = replace(
+        settings,
+        taper_sd_mm=0.5,
+        lean_sd_mm=0.5,
+        slope_sd=0.002,
+        edge_sd_mm=0.5,
+        wave_sd_mm=0.1,
+        profile_sd_mm=0.1,
+    )
+    terms = terms_of(inputs, poses, start, start, scale, square, stiff, Round(0.0, 0.0))
+    _enough(terms)
+    solution = solve(joint.Problem(terms, *cake_prior(stiff, start), square), start, 6)
+    return solution.parameters, solution.cost / max(sum(len(t.board) + len(t.body) for t in terms), 1)
+
+
+def _enough(terms: list[joint.PhotoTerm]) -> None:
+    for t in terms:
+        if len(t.body) < 10:
+            raise OutlineError(
+                f"The cake's outline can hardly be seen in the {t.name} photo: lay a mat of another colour under and "
+                "behind the cake, and take the photo again with the whole cake in the frame."
+            )
+
+
+def _stiff(trial: Trial) -> Trial:
+    """For a quick look: fewer points, and a cake that keeps to what is usual."""
+    settings = trial.settings
+    settings = replace(
+        settings,
+        body_points=settings.body_points // 2,
+        board_points=settings.board_points // 2,
+        board_t_sd_mm=0.3 * settings.board_t_sd_mm,
+        dome_sd_mm=0.05,
+        taper_sd_mm=1.0,
+        lean_sd_mm=1.0,
+        wave_sd_mm=0.15,
+        profile_sd_mm=0.2,
+    )
+    return replace(trial, settings=settings)
+
+
+def rounds(
+    inputs: Mapping[str, PhotoInput],
+    poses: Mapping[str, Pose],
+    trial: Trial,
+    scale: Array,
+    looks: Sequence[tuple[float, float, int]],
+) -> tuple[joint.Problem, Solution]:
+    """Fit to the photos' own edges, in rounds that look ever closer."""
+    settings, p = trial.settings, trial.parameters
+    terms: list[joint.PhotoTerm] = []
+    for look in looks:
+        reach, expected, steps = look
+        terms = terms_of(inputs, poses, p, trial.start, scale, trial.square, settings, Round(reach, expected), terms)
+        _enough(terms)
+        rows, mean = cake_prior(settings, trial.start)
+        problem = joint.Problem(terms, rows, mean, trial.square, settings.robust)
+        solution = solve(problem, p, steps, SETTLED if look == settings.last_px[-1] else NEARLY_SETTLED)
+        p = solution.parameters
+    return problem, solution
