@@ -50,6 +50,21 @@ def test_crumbs_and_glints_are_no_pieces() -> None:
     assert len(found.pieces) == 6
 
 
+def test_a_berry_amid_large_discs_is_a_piece() -> None:
+    """A third of the others' size: a piece where the network is certain of it, in doubt where it is not."""
+    n, scale = 400, 2.5
+    y, x = np.mgrid[0:n, 0:n] / scale - 80
+    probability = np.zeros((n, n), np.float32)
+    for k in range(6):
+        probability[np.hypot(x - 50 * np.cos(k), y - 50 * np.sin(k)) < 20] = 0.97
+    probability[np.hypot(x, y) < 7.0] = 0.97
+    assert len(find_regions(TopMap(probability, scale, 80.0), RegionSettings()).pieces) == 7
+    probability[np.hypot(x, y) < 9.0] = 0.75
+    found = find_regions(TopMap(probability, scale, 80.0), RegionSettings())
+    assert len(found.pieces) == 6
+    assert found.doubtful_mm(RegionSettings()) == pytest.approx(np.zeros((1, 2)), abs=0.5)
+
+
 def test_colour_sharpens_what_the_network_blurs_and_leaves_cream_alone() -> None:
     n = 200
     y, x = np.mgrid[0:n, 0:n]
