@@ -58,7 +58,7 @@ def test_every_length_within_three_uncertainties(folder: Path) -> None:
 
 
 def test_a_scraped_side_has_no_edge_radius() -> None:
-    """The steps of the scraping are no rounding: the truth's circle goes through them and is twice the edge's own."""
+    """The steps of the scraping are no rounding: the truth's circle goes through them, mostly twice the edge's own."""
     found, plain = stages(PINK)
     assert plain.overall("edge_radius") is not None
     assert stages(BERRIES)[0].icing.scraped
