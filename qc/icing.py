@@ -48,7 +48,7 @@ class IcingResult:
     patches: tuple[Patch, ...]
     colour_lab: tuple[float, float, float] | None
     faces: tuple[Face, ...]
-    scraped: bool  # sponge shows all over the side, as it does on a semi-naked cake, or is meant to
+    scraped: bool  # sponge shows all over the side, as on a semi-naked cake
     warnings: tuple[str, ...]
 
     @cached_property
@@ -107,13 +107,14 @@ def measure_icing(
     spots = [pair for pair in read if pair is not None]
     faces = [face for face, _ in spots]
     if not faces:
-        return IcingResult((), (), (), None, (), semi_naked, tuple(warnings))
+        return IcingResult((), (), (), None, (), False, tuple(warnings))
     rows, lab = _colour_rows(faces, settings, warnings)
     mirrors = float(np.mean([luminance(f.own) for f in faces])) < settings.show.least_luminance
     rows += _show_rows(faces, body, mirrors, semi_naked, warnings)
-    scraped = not mirrors and (semi_naked or any(f.shown.widely for f in faces if f.photo != "top"))
-    blemishes = _blemishes(spots, body, scraped, settings, warnings)
-    rows.append(_count_row(blemishes, faces, scraped))
+    scraped = not mirrors and any(f.shown.widely for f in faces if f.photo != "top")
+    strewn = scraped or (semi_naked and not mirrors)
+    blemishes = _blemishes(spots, body, strewn, settings, warnings)
+    rows.append(_count_row(blemishes, faces, strewn))
     return IcingResult(
         tuple(rows),
         tuple(blemishes),
@@ -242,13 +243,13 @@ def _patches(faces: list[Face], body: Body, mirrors: bool, settings: IcingSettin
 def _blemishes(
     found: list[tuple[Face, list[Spot]]],
     body: Body,
-    scraped: bool,
+    strewn: bool,
     settings: IcingSettings,
     warnings: list[str],
 ) -> list[Blemish]:
     """Spots of all photos, each once."""
     out: list[Blemish] = []
-    if scraped:
+    if strewn:
         warnings.append("Crumbs on the side are counted only in part: many can't be told from the sponge that shows.")
     for face, spots in found:
         for spot in spots:
@@ -270,10 +271,10 @@ def _same(a: Blemish, b: Blemish, settings: IcingSettings) -> bool:
     return bool(np.sqrt((a.x_mm - b.x_mm) ** 2 + (a.y_mm - b.y_mm) ** 2 + (a.height_mm - b.height_mm) ** 2) < reach)
 
 
-def _count_row(blemishes: list[Blemish], faces: list[Face], scraped: bool) -> Measurement:
+def _count_row(blemishes: list[Blemish], faces: list[Face], strewn: bool) -> Measurement:
     """Number of blemishes; some are overlooked on grainy, dark or sponge-strewn icing."""
     n = len(blemishes)
-    u = float(np.sqrt((OVERLOOKED_AMONG_SPONGE if scraped else OVERLOOKED) ** 2 + 2 * n))
+    u = float(np.sqrt((OVERLOOKED_AMONG_SPONGE if strewn else OVERLOOKED) ** 2 + 2 * n))
     low = max(0.0, n - 2 * float(np.sqrt(n)))  # fewer are invented than overlooked
     note = "places on the clock are good to about half an hour" if n else None
     photos = tuple(f.photo for f in faces)

@@ -43,8 +43,15 @@ class Trial:
 def boards_seen(
     inputs: Mapping[str, PhotoInput], poses: Mapping[str, Pose], settings: FitSettings
 ) -> tuple[list[tuple[Array, float, bool]], bool]:
-    """Starts on a round and a square board, with the share of the seen board that each leaves out; whether the finder
-    misread the board in the top photo."""
+    """Where to begin, by the board, and whether the finder misread it in the top photo.
+
+    Returns
+    -------
+    list of (ndarray, float, bool)
+        Parameters of all blocks (qc.joint) on a round and, where that does not fit, a square board; the share of the
+        seen board that it leaves out; whether it is square.
+    bool
+    """
     sizes = [(i.photo.width_px, i.photo.height_px) for i in inputs.values()]
     findings = {n: i.finding for n, i in inputs.items()}
     start = cover_body(findings, rough(inputs, poses, settings), sizes, StartSettings())
@@ -127,7 +134,10 @@ def likeliest_trial(
 
 
 def _promising(quick: Sequence[tuple[float, Trial]]) -> list[Trial]:
-    """The starts worth following, the best first: those that differ, of those that a quick look puts near the best."""
+    """The starts worth following: the best on each kind of board, then others that a quick look puts near the best.
+
+    Of starts that lead to the same cake one is enough.
+    """
     most = max((count for count, _ in quick), default=0.0)
     ranked = sorted(quick, key=lambda q: -q[0])
     first: dict[float, Trial] = {}  # on each kind of board

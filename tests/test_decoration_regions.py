@@ -38,29 +38,30 @@ def test_touching_neighbours_are_split_and_ribs_are_not() -> None:
     assert np.diff(middles[:, 0]) == pytest.approx(np.full(6, 20.5), abs=0.6)
 
 
-def test_crumbs_and_glints_are_no_pieces() -> None:
-    n, scale = 400, 2.5
-    y, x = np.mgrid[0:n, 0:n] / scale - 80
-    probability = np.zeros((n, n), np.float32)
+def six_discs(radius_mm: float) -> tuple[TopMap, np.ndarray, np.ndarray]:
+    """A top with six discs in a ring, and its pixels' x and y in millimetres."""
+    scale = 2.5
+    y, x = np.mgrid[:400, :400] / scale - 80
+    probability = np.zeros((400, 400), np.float32)
     for k in range(6):
-        probability[np.hypot(x - 50 * np.cos(k), y - 50 * np.sin(k)) < 11] = 0.97
-    probability[np.hypot(x, y) < 2.0] = 0.95  # a crumb
-    probability[(np.abs(x - 10) < 12) & (np.abs(y - 15) < 7)] = 0.58  # a glint the network half believes
-    found = find_regions(TopMap(probability, scale, 80.0), RegionSettings())
-    assert len(found.pieces) == 6
+        probability[np.hypot(x - 50 * np.cos(k), y - 50 * np.sin(k)) < radius_mm] = 0.97
+    return TopMap(probability, scale, 80.0), x, y
+
+
+def test_crumbs_and_glints_are_no_pieces() -> None:
+    top, x, y = six_discs(11.0)
+    top.probability[np.hypot(x, y) < 2.0] = 0.95  # a crumb
+    top.probability[(np.abs(x - 10) < 12) & (np.abs(y - 15) < 7)] = 0.58  # a glint the network half believes
+    assert len(find_regions(top, RegionSettings()).pieces) == 6
 
 
 def test_a_berry_amid_large_discs_is_a_piece() -> None:
     """A third of the others' size: a piece where the network is certain of it, in doubt where it is not."""
-    n, scale = 400, 2.5
-    y, x = np.mgrid[0:n, 0:n] / scale - 80
-    probability = np.zeros((n, n), np.float32)
-    for k in range(6):
-        probability[np.hypot(x - 50 * np.cos(k), y - 50 * np.sin(k)) < 20] = 0.97
-    probability[np.hypot(x, y) < 7.0] = 0.97
-    assert len(find_regions(TopMap(probability, scale, 80.0), RegionSettings()).pieces) == 7
-    probability[np.hypot(x, y) < 9.0] = 0.75
-    found = find_regions(TopMap(probability, scale, 80.0), RegionSettings())
+    top, x, y = six_discs(20.0)
+    top.probability[np.hypot(x, y) < 7.0] = 0.97
+    assert len(find_regions(top, RegionSettings()).pieces) == 7
+    top.probability[np.hypot(x, y) < 9.0] = 0.75
+    found = find_regions(top, RegionSettings())
     assert len(found.pieces) == 6
     assert found.doubtful_mm(RegionSettings()) == pytest.approx(np.zeros((1, 2)), abs=0.5)
 
