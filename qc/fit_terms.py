@@ -35,6 +35,7 @@ from qc.outline import (
     contact_lines,
     finder_border,
     photo_edges,
+    piece_sides,
     sure_sides,
 )
 from qc.photo import Photo
@@ -85,14 +86,18 @@ class FitSettings:
     profile_bend_sd_mm: float = 0.35  # second difference of the side profile from knot to knot
     board_t_mm: float = 6.0
     board_t_sd_mm: float = 6.0
+    seldom: float = 0.0  # of the supposed kind of board, as in `boards_mm`
     dark_line: bool = False  # whether board and bench meet at the dark line between them; while the kind of board is
     # open its plain edges are counted, since under one kind fewer lines may be found than under another
     robust: float = 1.8  # Cauchy's constant, standard deviations of a point: an edge much further off is another line
     clear_net: tuple[int, ...] = (13, 7, 1)  # network pixels kept clear of pieces, the widest that leaves enough
     least_border: int = 40  # border points that are enough
+    least_over: int = 15  # and of the top's border in a photo from the side
+    upright: float = -0.7  # there outward normals point up the photo by more than this
     start_sd_mm: float = 4.0  # of radius and height as the finder's regions give them
-    boards_mm: tuple[tuple[float, float], ...] = ((2.6, 0.6), (12.0, 1.5))  # thickness and spread: cake
-    # cards and drums (common practice); a kind between them is told by the edges alone
+    boards_mm: tuple[tuple[float, float, float], ...] = ((2.6, 0.6, 0.0), (6.0, 1.5, 20.0), (12.0, 1.5, 0.0))
+    # thickness, spread, and how many agreeing edges outweigh that a kind is seldom used: cake cards, boards of
+    # hardboard, drums (common practice)
 
 
 @dataclass(frozen=True)
@@ -115,6 +120,11 @@ class PhotoInput:
         if clear_net not in self._sides:
             self._sides[clear_net] = sure_sides(self.finding, self.icing_border, EdgeSettings(clear_net=clear_net))
         return self._sides[clear_net]
+
+    @cached_property
+    def icing_under_pieces(self) -> NDArray[np.bool_]:
+        """Points (N,) of that border where a piece hides how far the icing goes on."""
+        return piece_sides(self.finding, self.icing_border, EdgeSettings())
 
     @cached_property
     def whole_border(self) -> Border:
@@ -252,9 +262,10 @@ def _term(
     zoom = max(size) / 2016
     per_mm = view.px_per_mm(np.array([0.0, 0.0, 0.5 * body.height_mm]))
     border, sight, gradient = _border_contour(view, body, i.icing_border)
-    anchors = _anchors(i, border, settings)
+    anchors = _anchors(i, border, sight.clearance_mm, settings)
     at = anchors.index
-    points = _body_points(anchors, border, sight.along_mm[at], gradient[at], anchors.sigma_px * settings.crowd)
+    alone = crowding(at, len(border.points_px), settings.crowd)
+    points = _body_points(anchors, border, sight.along_mm[at], gradient[at], anchors.sigma_px * alone)
     worth, traced = np.zeros(0), None
     if contour is not None:
         traced = contour.points_px
@@ -302,14 +313,37 @@ def _on_board(
     return _board_points(found[0], found[1], 0.2 * per_mm, settings.crowd)
 
 
-def _anchors(i: PhotoInput, border: Contour, settings: FitSettings) -> Edges:
-    """The finder's border of plain icing: well away from pieces, or nearer to them where they leave too little."""
-    edges = _border_edges(i.finding, border, np.zeros(len(border.points_px), bool), settings)
-    for clear in settings.clear_net:
-        edges = _border_edges(i.finding, border, i.icing_sides(clear).where(border.foot), settings)
-        if len(edges.index) >= settings.least_border:
-            break
-    return edges
+def _anchors(i: PhotoInput, border: Contour, clearance_mm: Array, settings: FitSettings) -> Edges:
+    """The finder's border of plain icing: well away from pieces, or nearer to them where they leave too little.
+
+    In a photo from the side the top's border alone tells the height, and pieces may stand along all of it: it is
+    looked at by itself, and icing that is seen under a piece and outside the predicted body (clearance_mm) counts.
+    """
+    over = border.normals[:, 1] < settings.upright if i.photo.name != "top" else np.zeros(len(border.normals), bool)
+    keep = np.zeros(len(over), bool)
+    for part, least in ((over, settings.least_over), (~over, settings.least_border)):
+        for clear in settings.clear_net:
+            found = part & i.icing_sides(clear).where(border.foot)
+            if found.sum() >= least:
+                break
+        keep |= found
+    keep |= over & i.icing_under_pieces & (clearance_mm > 0)
+    return _border_edges(i.finding, border, keep, settings)
+
+
+def crowding(index: NDArray[np.intp], count: int, crowd: float) -> Array:
+    """By how much (N,) to widen the standard deviations of some points (N,) of a closed border of `count` points.
+
+    Neighbours err alike: a run of them tells as much as one for every crowd squared, but never less than one.
+    """
+    if not len(index):
+        return np.zeros(0)
+    starts = np.diff(index, prepend=index[-1] - count) > 1
+    run = np.cumsum(starts) % max(
+        starts.sum(), 1
+    )  # the border is closed: the last run may be the first one's beginning
+    size = np.bincount(run)[run]
+    return np.asarray(np.sqrt(np.minimum(size, crowd**2)), np.float64)
 
 
 def _fine_edges(

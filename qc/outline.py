@@ -131,6 +131,12 @@ def sure_sides(finding: Finding, border: "Border", settings: EdgeSettings) -> Su
     return SureSides(ok, outer[BOARD] > settings.least_probability)
 
 
+def piece_sides(finding: Finding, border: "Border", settings: EdgeSettings) -> NDArray[np.bool_]:
+    """Points (N,) of the finder's own border of the icing beyond which a piece hides how far the icing goes on."""
+    inner, _, outer = _across(finding, border.points_px, border.normals, settings)
+    return (inner[BODY] > settings.least_probability) & (outer[DECORATION] > settings.least_probability)
+
+
 def _across(finding: Finding, points_px: Array, normals: Array, settings: EdgeSettings) -> NDArray[np.float32]:
     """Finder's probabilities (3, 6, N) a little inside, at and a little outside points (N, 2)."""
     d = settings.beside_net / finding.scale_px * normals

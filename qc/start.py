@@ -39,6 +39,7 @@ class StartSettings:
     edge_share: float = 0.05  # rounding of the rim, share of the radius
     misread: float = 0.2  # of the seen board left out, from here on the top photo's may be no board ...
     by_sides: float = 0.3  # ... and isn't where without it so little of that is left out: one of 141 rendered cakes
+    robust: float = 0.5  # power of what a photo leaves uncovered: one that the finder misread should not outvote two
     plain_height_mm: tuple[float, float] = (75.0, 45.0)  # cakes' usual height and its spread, which breaks ties
 
 
@@ -150,7 +151,7 @@ def cover_body(
     blocks = [slice(joint.CAKE + joint.PHOTO * k, joint.CAKE + joint.PHOTO * (k + 1)) for k in range(len(maps))]
     at = [joint.RADIUS, joint.HEIGHT] + [b.start + j for b in blocks for j in (joint.PLACE_X, joint.PLACE_Y)]
     scale = np.array([settings.size_mm, settings.height_mm] + [settings.place_mm] * (2 * len(maps)))
-    whole = sum(float(np.maximum(m.weight, 0).sum()) for m in maps)
+    whole = [float(np.maximum(m.weight, 0).sum()) for m in maps]
     views = [_from_place(start[: joint.CAKE], start[b], size) for b, size in zip(blocks, sizes_px, strict=True)]
     begin = start[at]
 
@@ -161,11 +162,12 @@ def cover_body(
         edge = settings.edge_share * radius
         rings = [(radius, 0.0), (radius, height - edge), (radius - edge, height)]
         solid = np.concatenate([_CIRCLE * [r, r, 0] + [0, 0, z] for r, z in rings])
-        seen = 0.0
-        for m, view, x_mm, y_mm in zip(maps, views, places[::2], places[1::2], strict=True):
-            seen += m.covered(view.project(solid + [x_mm, y_mm, 0]))
+        left = 0.0
+        for m, all_of_it, view, x_mm, y_mm in zip(maps, whole, views, places[::2], places[1::2], strict=True):
+            missed = max(1 - m.covered(view.project(solid + [x_mm, y_mm, 0])) / max(all_of_it, 1.0), 0.0)
+            left += missed**settings.robust
         usual, spread = settings.plain_height_mm
-        return 1 - seen / whole + 1e-3 * ((height - usual) / spread) ** 2
+        return left / len(maps) + 1e-3 * ((height - usual) / spread) ** 2
 
     return _moved(start, at, scale, _search(cost, len(at), settings, (1.0, 0.4)))
 

@@ -11,10 +11,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from qc import joint
+from qc.contour import body_contours
 from qc.errors import OutlineError
 from qc.fit_terms import FitSettings, PhotoInput, Round, cake_prior, terms_of
 from qc.many_starts import likeliest
 from qc.pose import Pose
+from qc.regions import misfit_mm
 from qc.solver import NEARLY_SETTLED, SETTLED, Solution, solve
 from qc.start import StartSettings, cover_board, cover_body, misread_board, rough
 
@@ -26,6 +28,9 @@ FAR_BEHIND = 0.9  # on a kind of board with fewer agreeing edges than this share
 STILL_OPEN = 0.8  # a start with so few is not followed: a quick look's counts tell no finer ...
 STILL_OPEN_BOARD = 0.6  # ... and less of another kind of board, whose thickness moves the foot by a centimetre
 AGREES = 3.0  # an edge nearer than so many of its standard deviations agrees
+FAR_MOVED_MM = 6.0  # from where the regions had the top to where the borders have it
+OFF_REGION = 0.25  # a body that lies a millimetre off what the finder saw is as unlikely as such a share of its outline
+# without an edge: 1.0 to 2.0 mm where a wrong line was followed, 0.4 on average and 0.8 in one of twenty otherwise
 ROUND_ENOUGH = 0.2  # share of the seen board that a circle may leave out; of six square ones it left 0.32 and more
 
 
@@ -76,15 +81,19 @@ def trials_on(
     for begin, left_out, square in boards:
         if left_out > min(b[1] for b in boards) + 0.1:  # the other kind of board covers far more
             continue
-        for thickness, spread in settings.boards_mm:
+        for thickness, spread, seldom in settings.boards_mm:
             begin[joint.BOARD_T] = thickness
-            guess = replace(settings, board_t_mm=thickness, board_t_sd_mm=spread)
+            guess = replace(settings, board_t_mm=thickness, board_t_sd_mm=spread, seldom=seldom)
             try:
                 p, cost = _coarse(inputs, poses, begin, scale, square, guess)
             except OutlineError as error:
                 fault = error
                 continue
-            out.append(Trial(p, p, cost, square, guess))
+            out.append(Trial(_on_supposed(p, guess), p, cost, square, guess))
+            if (
+                abs(p[joint.HEIGHT] - begin[joint.HEIGHT]) > FAR_MOVED_MM
+            ):  # borders of one photo may have outvoted the regions of the others
+                out.append(Trial(_on_supposed(begin, guess), begin.copy(), cost, square, guess))
     if not out and fault is not None:
         raise fault
     shape = min(out, key=lambda t: t.cost).square
@@ -102,19 +111,20 @@ def likeliest_trial(
     """
     faults: list[OutlineError] = []
 
-    def looked(t: Trial, held: Trial, looks: Sequence[tuple[float, float, int]]) -> list[tuple[float, Trial]]:
+    def looked(t: Trial, held: Trial, looks: Sequence[tuple[float, float, int]]) -> list[Look]:
         try:
             problem, solution = rounds(inputs, poses, held, scale, looks)
         except OutlineError as error:
             faults.append(error)
             return []
-        return [(_agreeing(problem, solution), replace(t, parameters=solution.parameters))]
+        against = _off_regions(inputs, problem, solution) + t.settings.seldom
+        return [Look(replace(t, parameters=solution.parameters), _agreeing(problem, solution), against)]
 
-    def likely(found: list[tuple[float, Trial]], board_t_mm: float) -> bool:
-        on_it = [count for count, t in found if t.settings.board_t_mm == board_t_mm]
-        return not on_it or max(on_it) > FAR_BEHIND * max(count for count, _ in found)
+    def likely(found: list[Look], board_t_mm: float) -> bool:
+        on_it = [q.edges for q in found if q.trial.settings.board_t_mm == board_t_mm]
+        return not on_it or max(on_it) > FAR_BEHIND * max(q.edges for q in found)
 
-    quick: list[tuple[float, Trial]] = []
+    quick: list[Look] = []
     counted = [(trial, *_drawn(inputs, poses, trial, scale)) for trial in trials]
     most = max(count for *_, count in counted)
     trials = [trial for trial, _, count in counted if count > OTHER_BOARD * most]
@@ -124,31 +134,61 @@ def likeliest_trial(
     for t in [trial for trial in trials if likely(quick, trial.settings.board_t_mm)]:
         if not any(_alike(t, d) for d in drawn):
             quick += looked(t, _stiff(t), t.settings.wide_px)
-    followed: list[tuple[float, Trial]] = []
+    for t in _elsewhere(quick, drawn):
+        quick += looked(t, _stiff(t), t.settings.wide_px)
+    followed: list[Look] = []
     for t in _promising(quick):
         followed += looked(t, t, t.settings.close_px)
     if not followed:
         raise faults[0]
-    best = max(followed, key=lambda q: q[0])[1]
+    best = max(followed, key=lambda q: q.worth).trial
     return replace(best, settings=replace(best.settings, dark_line=True))
 
 
-def _promising(quick: Sequence[tuple[float, Trial]]) -> list[Trial]:
+@dataclass(frozen=True)
+class Look:
+    """A start after some rounds: how many edges agree with it, and how many its regions and its board outweigh."""
+
+    trial: Trial
+    edges: float
+    against: float
+
+    @property
+    def worth(self) -> float:
+        return self.edges - self.against
+
+
+def _promising(quick: Sequence[Look]) -> list[Trial]:
     """The starts worth following: the best on each kind of board, then others that a quick look puts near the best.
 
     Of starts that lead to the same cake one is enough.
     """
-    most = max((count for count, _ in quick), default=0.0)
-    ranked = sorted(quick, key=lambda q: -q[0])
+    ranked = sorted(quick, key=lambda q: -q.worth)
+    most = ranked[0].worth if ranked else 0.0
     first: dict[float, Trial] = {}  # on each kind of board
-    for count, t in ranked:
-        if count > STILL_OPEN_BOARD * most:
-            first.setdefault(t.settings.board_t_mm, t)
+    for q in ranked:
+        if q.worth > STILL_OPEN_BOARD * most:
+            first.setdefault(q.trial.settings.board_t_mm, q.trial)
     out: list[Trial] = []
-    for t in [*first.values(), *(t for count, t in ranked if count > STILL_OPEN * most)]:
+    for t in [*first.values(), *(q.trial for q in ranked if q.worth > STILL_OPEN * most)]:
         if not any(_alike(t, before) for before in out):
             out.append(t)
     return out[:FOLLOWED]
+
+
+def _elsewhere(quick: Sequence[Look], drawn: Sequence[Trial]) -> list[Trial]:
+    """The best start so far on the other kinds of board, where none like it was looked at."""
+    if not quick:
+        return []
+    best = max(quick, key=lambda q: q.worth).trial
+    out = {}
+    for s in {t.settings.board_t_mm: t.settings for t in drawn}.values():
+        moved = replace(
+            best, parameters=_on_supposed(best.parameters, s), start=_on_supposed(best.start, s), settings=s
+        )
+        if not any(_alike(moved, q.trial) for q in quick):
+            out[s.board_t_mm] = moved
+    return list(out.values())
 
 
 def _alike(a: Trial, b: Trial) -> bool:
@@ -190,6 +230,19 @@ def _agreeing(problem: joint.Problem, solution: Solution) -> float:
         agrees = np.abs(r[n:]) * term.crowd < AGREES
         count += float(term.worth[agrees[: term.fine]].sum()) + int(agrees[len(term.body) :].sum())
     return count
+
+
+def _off_regions(inputs: Mapping[str, PhotoInput], problem: joint.Problem, solution: Solution) -> float:
+    """How many agreeing edges it outweighs that the fitted body lies off the icing that the finder saw."""
+    p = solution.parameters
+    cake = p[: joint.CAKE]
+    views = [joint.cake_view(cake, p[problem.block(k)], t.size_px) for k, t in enumerate(problem.terms)]
+    before = [t.contour_px for t in problem.terms if t.contour_px is not None]
+    body, board = joint.body_of(cake), joint.board_of(cake, problem.square)
+    total = 0.0
+    for i, view, c in zip(inputs.values(), views, body_contours(views, body, len(before[0]), before), strict=True):
+        total += len(c.points_px) * misfit_mm(i.finding, view, body, board, c.points_px)
+    return OFF_REGION * total
 
 
 # ---------------------------------------------------------------- the rounds

@@ -6,7 +6,7 @@ import pytest
 from qc import joint
 from qc.fit_terms import FitSettings
 from qc.many_starts import EdgeList, StartsSettings, drawn
-from qc.trials import Trial, _on_supposed, _promising
+from qc.trials import Look, Trial, _elsewhere, _on_supposed, _promising
 
 
 def scene(rng: np.random.Generator, decoys: int, shift: float) -> tuple[EdgeList, np.ndarray, np.ndarray]:
@@ -57,23 +57,42 @@ def test_photos_of_twice_the_size_say_the_same() -> None:
 def start(radius_mm: float, height_mm: float, board_mm: float) -> Trial:
     """A start of a size on a kind of board."""
     p = np.zeros(joint.CAKE)
-    p[[joint.RADIUS, joint.HEIGHT]] = radius_mm, height_mm
+    p[[joint.RADIUS, joint.HEIGHT, joint.BOARD_T]] = radius_mm, height_mm, board_mm
     return Trial(p, p, 0.0, False, FitSettings(board_t_mm=board_mm))
 
 
 def test_starts_that_differ_are_followed() -> None:
     """The two best may be one cake; what differs is followed too, unless a quick look leaves it far behind."""
     best, same, other, lost = start(80, 70, 12.0), start(80.3, 70.4, 12.0), start(80, 79, 2.6), start(60, 70, 12.0)
-    assert _promising([(200.0, other), (240.0, same), (246.0, best), (150.0, lost)]) == [best, other]
-    assert _promising([(140.0, other), (246.0, best)]) == [best]
+    looks = [Look(other, 210.0, 10.0), Look(same, 240.0, 0.0), Look(best, 246.0, 0.0), Look(lost, 150.0, 0.0)]
+    assert _promising(looks) == [best, other]
+    assert _promising([Look(other, 140.0, 0.0), Look(best, 246.0, 0.0)]) == [best]
     assert _promising([]) == []
 
 
 def test_the_other_kind_of_board_comes_before_another_start_on_the_same() -> None:
     """A quick look put the right board at three quarters of the wrong one's edges; followed closely it was ahead."""
     best, second, other = start(80, 70, 12.0), start(83, 70, 12.0), start(80, 79, 2.6)
-    assert _promising([(246.0, best), (230.0, second), (185.0, other)]) == [best, other]
-    assert _promising([(246.0, best), (185.0, second)]) == [best]
+    near = [Look(best, 246.0, 0.0), Look(second, 230.0, 0.0), Look(other, 185.0, 0.0)]
+    assert _promising(near) == [best, other]
+    assert _promising([Look(best, 246.0, 0.0), Look(second, 185.0, 0.0)]) == [best]
+
+
+def test_a_cake_off_the_seen_icing_needs_more_edges() -> None:
+    """A rim mirrored in a glaze had more edges than the rim, but icing was seen above it."""
+    mirrored, rim = start(80, 41, 12.0), start(80, 46, 12.0)
+    assert _promising([Look(mirrored, 356.0, 97.0), Look(rim, 343.0, 47.0)]) == [rim, mirrored]
+
+
+def test_the_best_start_is_tried_on_the_other_kinds_too() -> None:
+    """With its top where it is; not where such a start was looked at, and not on kinds that are out of the question."""
+    best, other, same = start(82, 122, 6.0), start(82, 102, 12.0), start(82, 116.4, 12.0)
+    (moved,) = _elsewhere([Look(best, 276.0, 60.0), Look(other, 258.0, 151.0)], [best, other])
+    assert moved.settings.board_t_mm == 12.0
+    assert moved.parameters[[joint.HEIGHT, joint.BOARD_T]] == pytest.approx([116.0, 12.0])
+    assert _elsewhere([Look(best, 276.0, 60.0), Look(same, 258.0, 60.0)], [best, same]) == []
+    assert _elsewhere([Look(best, 276.0, 60.0)], [best]) == []
+    assert _elsewhere([], [best]) == []
 
 
 def test_a_board_is_begun_as_thick_as_it_is_supposed() -> None:
