@@ -164,13 +164,16 @@ def _promising(quick: Sequence[Look]) -> list[Trial]:
     Of starts that lead to the same cake one is enough.
     """
     ranked = sorted(quick, key=lambda q: -q.worth)
-    most = ranked[0].worth if ranked else 0.0
+
+    def still_open(q: Look, share: float) -> bool:
+        return q.worth >= ranked[0].worth - (1 - share) * ranked[0].edges
+
     first: dict[float, Trial] = {}  # on each kind of board
     for q in ranked:
-        if q.worth > STILL_OPEN_BOARD * most:
+        if still_open(q, STILL_OPEN_BOARD):
             first.setdefault(q.trial.settings.board_t_mm, q.trial)
     out: list[Trial] = []
-    for t in [*first.values(), *(q.trial for q in ranked if q.worth > STILL_OPEN * most)]:
+    for t in [*first.values(), *(q.trial for q in ranked if still_open(q, STILL_OPEN))]:
         if not any(_alike(t, before) for before in out):
             out.append(t)
     return out[:FOLLOWED]

@@ -84,6 +84,12 @@ def test_a_cake_off_the_seen_icing_needs_more_edges() -> None:
     assert _promising([Look(mirrored, 356.0, 97.0), Look(rim, 343.0, 47.0)]) == [rim, mirrored]
 
 
+def test_the_best_start_is_followed_however_bad_it_is() -> None:
+    """Photos of two cakes: no start fits what was seen, and a sentence says so later on."""
+    only, worse = start(80, 41, 12.0), start(80, 61, 12.0)
+    assert _promising([Look(only, 100.0, 150.0), Look(worse, 20.0, 150.0)]) == [only]
+
+
 def test_the_best_start_is_tried_on_the_other_kinds_too() -> None:
     """With its top where it is; not where such a start was looked at, and not on kinds that are out of the question."""
     best, other, same = start(82, 122, 6.0), start(82, 102, 12.0), start(82, 116.4, 12.0)
