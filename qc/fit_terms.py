@@ -339,9 +339,7 @@ def crowding(index: NDArray[np.intp], count: int, crowd: float) -> Array:
     if not len(index):
         return np.zeros(0)
     starts = np.diff(index, prepend=index[-1] - count) > 1
-    run = np.cumsum(starts) % max(
-        starts.sum(), 1
-    )  # the border is closed: the last run may be the first one's beginning
+    run = np.cumsum(starts) % max(starts.sum(), 1)  # closed: the last run may be the beginning of the first
     size = np.bincount(run)[run]
     return np.asarray(np.sqrt(np.minimum(size, crowd**2)), np.float64)
 

@@ -1,7 +1,8 @@
 """Which kind of board, and which start on it, the photos of a check agree with most.
 
 How thick the board is moves the foot of a cake by a centimetre, and where piping hides the foot the board alone can
-tell: so each kind of board is supposed in turn, fitted, and the one kept with which most of the photos' edges agree.
+tell: so each kind of board is supposed in turn, fitted, and the one kept with which most of the photos' edges agree and
+which lies least off the icing that the finder saw.
 """
 
 from collections.abc import Mapping, Sequence
@@ -90,9 +91,8 @@ def trials_on(
                 fault = error
                 continue
             out.append(Trial(_on_supposed(p, guess), p, cost, square, guess))
-            if (
-                abs(p[joint.HEIGHT] - begin[joint.HEIGHT]) > FAR_MOVED_MM
-            ):  # borders of one photo may have outvoted the regions of the others
+            # borders of one photo may have outvoted the regions of the others
+            if abs(p[joint.HEIGHT] - begin[joint.HEIGHT]) > FAR_MOVED_MM:
                 out.append(Trial(_on_supposed(begin, guess), begin.copy(), cost, square, guess))
     if not out and fault is not None:
         raise fault
@@ -103,7 +103,7 @@ def trials_on(
 def likeliest_trial(
     trials: list[Trial], inputs: Mapping[str, PhotoInput], poses: Mapping[str, Pose], scale: Array
 ) -> Trial:
-    """The supposed board and start with which most of the photos' edges agree.
+    """The supposed board and start with which most of the photos' edges agree, less what lies off the seen icing.
 
     Where the rim is hard to see the finder's borders may lead to a wrong edge, so the cake is also begun where most
     edges agree among many that the borders allow. A quick look at every start, with fewer points, tells which two are
