@@ -52,16 +52,22 @@ def misfit_mm(
     hull = cv2.convexHull(finding.to_net(edges).astype(np.float32))[:, 0]
     on_board = _filled(hull.astype(np.float64), shape) & ~icing
     p = finding.probabilities
-    bench = p[OTHER] + p[CARD]
-    wrong = float(bench[icing].sum() + p[BODY].sum() - p[BODY][icing].sum() - p[BODY][on_board].sum())
-    mistaken = float(p[BOARD][icing].sum() + p[BODY][on_board].sum())
+    on_icing = _total(p[BODY], icing)
+    beside = _total(p[BODY], on_board)
+    wrong = _total(p[OTHER], icing) + _total(p[CARD], icing) + float(p[BODY].sum()) - on_icing - beside
+    mistaken = _total(p[BOARD], icing) + beside
     length = float(np.linalg.norm(np.roll(at, -1, 0) - at, axis=1).sum())
     px_per_mm = view.px_per_mm(np.array([0.0, 0.0, 0.5 * body.height_mm])) * finding.scale_px
     return (wrong + settings.board_for_icing * mistaken) / max(length, 1e-9) / px_per_mm
 
 
-def _filled(corners: Array, shape: tuple[int, ...]) -> NDArray[np.bool_]:
-    """Pixels (h, w) inside a polygon (N, 2)."""
+def _filled(corners: Array, shape: tuple[int, ...]) -> NDArray[np.uint8]:
+    """Mask (h, w) of a polygon (N, 2): 255 inside."""
     mask = np.zeros(shape, np.uint8)
-    cv2.fillPoly(mask, [np.round(corners * (1 << SUBPIXEL)).astype(np.int32)], 1, cv2.LINE_8, SUBPIXEL)
-    return mask > 0
+    cv2.fillPoly(mask, [np.round(corners * (1 << SUBPIXEL)).astype(np.int32)], 255, cv2.LINE_8, SUBPIXEL)
+    return mask
+
+
+def _total(layer: NDArray[np.float32], mask: NDArray[np.uint8]) -> float:
+    """Sum of a layer (h, w) over a mask."""
+    return float(cv2.mean(layer, mask)[0]) * cv2.countNonZero(mask)

@@ -166,7 +166,8 @@ def _promising(quick: Sequence[Look]) -> list[Trial]:
     ranked = sorted(quick, key=lambda q: -q.worth)
 
     def still_open(q: Look, share: float) -> bool:
-        return q.worth >= ranked[0].worth - (1 - share) * ranked[0].edges
+        most = ranked[0].worth
+        return q.worth >= most - (1 - share) * abs(most)
 
     first: dict[float, Trial] = {}  # on each kind of board
     for q in ranked:
