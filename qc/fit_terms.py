@@ -264,8 +264,8 @@ def _term(
     border, sight, gradient = _border_contour(view, body, i.icing_border)
     anchors = _anchors(i, border, sight.clearance_mm, settings)
     at = anchors.index
-    alone = crowding(at, len(border.points_px), settings.crowd)
-    points = _body_points(anchors, border, sight.along_mm[at], gradient[at], anchors.sigma_px * alone)
+    crowd = crowding(at, len(border.points_px), settings.crowd)
+    points = _body_points(anchors, border, sight.along_mm[at], gradient[at], anchors.sigma_px * crowd)
     worth, traced = np.zeros(0), None
     if contour is not None:
         traced = contour.points_px

@@ -31,7 +31,7 @@ STILL_OPEN_BOARD = 0.6  # ... and less of another kind of board, whose thickness
 AGREES = 3.0  # an edge nearer than so many of its standard deviations agrees
 FAR_MOVED_MM = 6.0  # from where the regions had the top to where the borders have it
 OFF_REGION = 0.25  # a body that lies a millimetre off what the finder saw is as unlikely as such a share of its outline
-# without an edge: 1.0 to 2.0 mm where a wrong line was followed, 0.4 on average and 0.8 in one of twenty otherwise
+# without an edge: 0.8 to 2.0 mm in side photos where a wrong line was followed, otherwise 0.5 (0.9 in one of twenty)
 ROUND_ENOUGH = 0.2  # share of the seen board that a circle may leave out; of six square ones it left 0.32 and more
 
 
