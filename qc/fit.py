@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from qc import joint
 from qc.body import Body
 from qc.camera import View
+from qc.closing import Read, close_rounds
 from qc.contour import Board
 from qc.errors import FitError
 from qc.finder import BODY, FOOT_BORDER
@@ -16,7 +17,7 @@ from qc.fit_terms import FitSettings, PhotoInput
 from qc.pose import Pose, solve_pose
 from qc.solver import Solution
 from qc.start import board_as_icing
-from qc.trials import AGREES, Trial, boards_seen, likeliest_trial, rounds, trials_on
+from qc.trials import AGREES, Trial, boards_seen, likeliest_trial, trials_on
 
 Array = NDArray[np.float64]
 
@@ -54,6 +55,7 @@ class CakeFit:
     dome_seen: bool  # the top's middle shows on a silhouette
     start: Array  # places and sizes about which the parameters were expected
     settings: FitSettings
+    read: Mapping[str, Read]  # where the photos' outlines run
     warnings: tuple[str, ...] = ()
     board_misread: bool = False  # what the finder took for the board in the top photo is icing
 
@@ -69,7 +71,6 @@ class CakeFit:
 
 
 KNOWN_TURN_RAD = np.radians(1.2)  # standard uncertainty of a turn that decorations tell
-FAR_TURN_RAD = np.radians(2.0)  # beyond this the shape changes, so that edges are looked for in several rounds
 DOME_SHOWS_MM = 0.5  # from here on the top's middle stands out over its rim
 UNSETTLED = "The photos did not settle on one shape; measure the cake by hand before you lean on these figures."
 
@@ -101,7 +102,7 @@ def fit_cake(
         inputs = _top_board_as_icing(inputs)
         boards, _ = boards_seen(inputs, poses, settings)
     best = likeliest_trial(trials_on(inputs, poses, boards, print_scale, settings), inputs, poses, print_scale)
-    fit = _result(inputs, poses, best, *rounds(inputs, poses, best, print_scale, best.settings.last_px[1:]))
+    fit = _result(inputs, poses, best, *close_rounds(inputs, poses, best, print_scale))
     return _told(replace(fit, board_misread=misread), print_scale_uncertainty)
 
 
@@ -128,11 +129,8 @@ def fit_turned(
         yaw = joint.CAKE + joint.PHOTO * k + joint.YAW
         p[yaw] += turns_rad.get(name, 0.0)
         start[yaw] = p[yaw]
-    far = max(map(abs, turns_rad.values()), default=0.0) > FAR_TURN_RAD
-    settings = replace(fit.settings, yaw_sd_rad=KNOWN_TURN_RAD)
-    trial = Trial(p, start, 0.0, fit.board.square, settings)
-    looks = settings.last_px if far else settings.last_px[-1:]
-    again = _result(inputs, fit.poses, trial, *rounds(inputs, fit.poses, trial, print_scale, looks))
+    trial = Trial(p, start, 0.0, fit.board.square, replace(fit.settings, yaw_sd_rad=KNOWN_TURN_RAD))
+    again = _result(inputs, fit.poses, trial, *close_rounds(inputs, fit.poses, trial, print_scale, fit.read))
     return _told(replace(again, board_misread=fit.board_misread), print_scale_uncertainty)
 
 
@@ -160,6 +158,7 @@ def _result(
     trial: Trial,
     problem: joint.Problem,
     solution: Solution,
+    read: Mapping[str, Read],
 ) -> CakeFit:
     p = solution.parameters
     cake = p[: joint.CAKE]
@@ -191,6 +190,7 @@ def _result(
         False,
         trial.start,
         trial.settings,
+        read,
     )
 
 

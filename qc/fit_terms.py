@@ -32,7 +32,6 @@ from qc.outline import (
     beyond,
     board_ends,
     body_sides_fit,
-    contact_lines,
     finder_border,
     photo_edges,
     piece_sides,
@@ -55,11 +54,9 @@ class FitSettings:
     wide_px: tuple[tuple[float, float, int], ...] = ((16.0, 6.0, 5),)  # per 2016 px of width: how far a
     # round looks for edges, how far off (one standard deviation) it expects them, and how many steps it takes
     close_px: tuple[tuple[float, float, int], ...] = ((10.0, 4.0, 4), (6.0, 2.5, 3))  # with nothing held stiff any more
-    last_px: tuple[tuple[float, float, int], ...] = (
-        (14.0, 6.0, 4),  # when the place of the board is not settled, or the cake turned further than supposed
-        (8.0, 3.5, 4),
-        (8.0, 3.5, 12),
-    )
+    last_steps: tuple[int, ...] = (4, 12)  # of the rounds about the outlines that the strip network reads
+    read_crowd: float = 2.0  # as `crowd`, of its points: they err by the icing's unevenness alone
+    board_read_mm: float = 0.05  # standard deviation of the board's points that it reads
     border_net: float = 2.0  # standard deviation of the finder's border, network pixels, which anchors the fine rounds
     texture_mm: float = 0.12  # icing's own unevenness at one point, that a smooth body can't follow
     crowd: float = 4.0  # neighbouring points share their texture: their weight falls by this much squared
@@ -87,8 +84,6 @@ class FitSettings:
     board_t_mm: float = 6.0
     board_t_sd_mm: float = 6.0
     seldom: float = 0.0  # of the supposed kind of board, as in `boards_mm`
-    dark_line: bool = False  # whether board and bench meet at the dark line between them; while the kind of board is
-    # open its plain edges are counted, since under one kind fewer lines may be found than under another
     robust: float = 1.8  # Cauchy's constant, standard deviations of a point: an edge much further off is another line
     clear_net: tuple[int, ...] = (13, 7, 1)  # network pixels kept clear of pieces, the widest that leaves enough
     least_border: int = 40  # border points that are enough
@@ -163,7 +158,7 @@ def cake_prior(settings: FitSettings, start: Array) -> tuple[Array, Array]:
     return np.concatenate([rows, bend, creep]), mean
 
 
-def _photo_prior(name: str, i: PhotoInput, pose: Pose, block: Array, settings: FitSettings) -> tuple[Array, Array]:
+def photo_prior(name: str, i: PhotoInput, pose: Pose, block: Array, settings: FitSettings) -> tuple[Array, Array]:
     """What is known of a photo: its lens and fold, where the person stands, what its outlines share."""
     rows, mean = np.zeros((11, joint.PHOTO)), np.zeros(joint.PHOTO)
     rows[:8, : joint.PARAMETERS], mean[: joint.PARAMETERS] = prior_rows(i.prior, pose.flat, CardPriors())
@@ -261,11 +256,8 @@ def _term(
     size, ask = (view.width_px, view.height_px), EdgeSettings()
     zoom = max(size) / 2016
     per_mm = view.px_per_mm(np.array([0.0, 0.0, 0.5 * body.height_mm]))
-    border, sight, gradient = _border_contour(view, body, i.icing_border)
-    anchors = _anchors(i, border, sight.clearance_mm, settings)
-    at = anchors.index
-    crowd = crowding(at, len(border.points_px), settings.crowd)
-    points = _body_points(anchors, border, sight.along_mm[at], gradient[at], anchors.sigma_px * crowd)
+    points = finder_points(i, view, body, settings)
+    anchors = len(points)
     worth, traced = np.zeros(0), None
     if contour is not None:
         traced = contour.points_px
@@ -285,9 +277,18 @@ def _term(
     else:
         boards = _board_border(view, board, i.whole_border)
     on_edge = _on_board(i, view, boards, settings, how, zoom, per_mm)
-    rows, mean = _photo_prior(name, i, pose, start, settings)
-    fine = len(points) - len(anchors.index)
+    rows, mean = photo_prior(name, i, pose, start, settings)
+    fine = len(points) - anchors
     return joint.PhotoTerm(name, size, i.card, scale, points, on_edge, rows, mean, fine, worth, settings.crowd, traced)
+
+
+def finder_points(i: PhotoInput, view: View, body: Body, settings: FitSettings) -> joint.OutlinePoints:
+    """The finder's border of plain icing, for the fit."""
+    border, sight, gradient = _border_contour(view, body, i.icing_border)
+    found = _anchors(i, border, sight.clearance_mm, settings)
+    at = found.index
+    crowd = crowding(at, len(border.points_px), settings.crowd)
+    return _body_points(found, border, sight.along_mm[at], gradient[at], found.sigma_px * crowd)
 
 
 def _on_board(
@@ -305,8 +306,6 @@ def _on_board(
         keep = (board_ends(i.finding, c.points_px, c.normals, EdgeSettings()) > 0) & (c.foot == lower)
         if how.reach_px == 0:
             edges = _border_edges(i.finding, c, keep, settings)
-        elif settings.dark_line and lower and view.eye_mm[2] < np.hypot(*view.eye_mm[:2]):  # seen from the side
-            edges = _contact(i, c, keep, how, zoom, per_mm)
         else:
             edges = _fine_edges(i, c, keep, how, zoom)
         found.append((c, edges))
@@ -356,15 +355,6 @@ def _fine_edges(
     if how.reach_px >= ROUGH_PX:
         ask = replace(ask, step_px=ask.step_px * zoom, blur_px=ask.blur_px * zoom, jump_price=0.0)
     return photo_edges(i.photo.pixels, contour, keep, how.reach_px * zoom, how.expected_px * zoom, ask, icing)
-
-
-def _contact(i: PhotoInput, contour: Contour, keep: NDArray[np.bool_], how: Round, zoom: float, per_mm: float) -> Edges:
-    """Where the board meets the bench by the dark line between them, or by the edge of a board too dark to show one."""
-    ask = EdgeSettings()
-    if how.reach_px >= ROUGH_PX:
-        ask = replace(ask, step_px=ask.step_px * zoom, blur_px=ask.blur_px * zoom)
-    found = contact_lines(i.photo.pixels, contour, keep, how.reach_px * zoom, how.expected_px * zoom, per_mm, ask)
-    return found if 2 * len(found.index) > keep.sum() else _fine_edges(i, contour, keep, how, zoom)
 
 
 def _border_contour(view: View, body: Body, border: Border) -> tuple[Contour, Grazing, Array]:

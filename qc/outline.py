@@ -37,13 +37,6 @@ class EdgeSettings:
     jump: float = 0.8  # of the expected error: an edge that lies so far from its neighbours' is on another line
     jump_price: float = 1.5  # natural logarithm of how much more likely it must be for that
     quiet_px: float = 14.0  # half length of the profiles from which the noise is taken
-    contact_beside_mm: float = 1.5  # how far beside the dark line under a board its surroundings are judged
-    contact_black: float = 0.01  # linear light, of three channels together, below which darkness is not told apart
-    contact_depth: float = 0.25  # natural logarithm of brightness, both sides together, by which it is darker
-    contact_inner: float = 0.3  # the same, by which the wall is brighter; under a black board no line shows
-    contact_width_mm: float = 0.3  # of that line, where its end on the bench can't be seen
-    contact_shade_mm: float = 0.1  # how far on the bench half of that darkness is passed
-    contact_sigma_px: float = 0.5  # standard deviation of that end
 
 
 @dataclass(frozen=True)
@@ -272,65 +265,6 @@ def _within(pixels: NDArray[np.uint8], contour: Contour, keep: NDArray[np.bool_]
 def _profiles(pixels: NDArray[np.uint8], contour: Contour, index: NDArray[np.int64], s: Array) -> NDArray[np.float32]:
     """Linear light (N, S, 3) along the normals of some points, at distances s (S,) outwards."""
     return linear_samples(pixels, contour.points_px[index, None] + s[:, None] * contour.normals[index, None])
-
-
-def contact_lines(
-    pixels: NDArray[np.uint8],
-    contour: Contour,
-    keep: NDArray[np.bool_],
-    reach_px: float,
-    expected_px: float,
-    per_mm: float,
-    settings: EdgeSettings,
-) -> Edges:
-    """Where a board meets the bench, along the normals of the kept points of its near lower edge seen from the side.
-
-    No light gets under the board's rounded edge: the two meet in a dark line, on any board and bench, while the
-    strongest edge nearby is often the wall's upper or lower end. Board and bench meet at its outer end.
-
-    Parameters
-    ----------
-    reach_px, expected_px
-        As for `photo_edges`.
-    per_mm : float
-        Pixels per millimetre at the board.
-    """
-    index = _within(pixels, contour, keep, reach_px)
-    if len(index) == 0:
-        return NO_EDGES
-    beside = settings.contact_beside_mm * per_mm
-    s = np.arange(-reach_px - beside, reach_px + beside + 1e-6, settings.step_px)
-    light = _profiles(pixels, contour, index, s).sum(-1)
-    light = cv2.GaussianBlur(light, (0, 0), settings.blur_px / settings.step_px, sigmaY=1e-9)
-    offset, depth = _dark_line_ends(light, s, np.abs(s) <= reach_px, expected_px, per_mm, settings)
-    ok = depth > settings.contact_depth
-    points = contour.points_px[index] + offset[:, None] * contour.normals[index]
-    return Edges(index[ok], points[ok], np.full(ok.sum(), settings.contact_sigma_px), depth[ok], np.ones(ok.sum()))
-
-
-def _dark_line_ends(
-    light: Array, s: Array, core: NDArray[np.bool_], expected_px: float, per_mm: float, settings: EdgeSettings
-) -> tuple[Array, Array]:
-    """Where the darkest line of profiles (N, S) sampled at s (S,) ends outwards (N,), and how dark it is (N,).
-
-    Darkness is the natural logarithm of the brightness on both sides over that of the line; -inf where there is none.
-    """
-    dark = np.log(light + settings.contact_black)
-    wide = round(settings.contact_beside_mm * per_mm / settings.step_px)
-    inner, outer = _highest_before(dark, wide) - dark, _highest_before(dark[:, ::-1], wide)[:, ::-1] - dark
-    line = _peaks(-dark) & core & (inner > settings.contact_inner)
-    depth = np.where(line, inner + outer, -np.inf)
-    k = (depth - 0.5 * (s / expected_px) ** 2).argmax(1)
-    place, rows = np.arange(len(s)), np.arange(len(k))
-    inside, outside = inner[rows, k][:, None], outer[rows, k][:, None]
-    here = dark[rows, k][:, None]
-    # a dark bench runs on beyond the line, so that its end shows only where the bench is the brighter side
-    before = (place < k[:, None]) & (dark > here + 0.5 * inside)
-    after = (place > k[:, None]) & (np.exp(dark) > 0.5 * np.exp(here) * (1 + np.exp(outside)))
-    begins = s[np.where(before.any(1), len(s) - 1 - before[:, ::-1].argmax(1), k)]
-    ends = s[np.where(after.any(1), after.argmax(1), k)] - settings.contact_shade_mm * per_mm
-    from_wall = np.minimum(begins + settings.contact_width_mm * per_mm, ends)
-    return np.where(outer[rows, k] >= inner[rows, k], ends, from_wall), depth[rows, k]
 
 
 def _highest_before(rows: Array, count: int) -> Array:

@@ -10,15 +10,17 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d
 
 from qc.body import HIGH, LOW, Body
 from qc.camera import View
 from qc.clock import clock_of
 from qc.finder import Finding
 from qc.meridian import FitSettings, Profile, fit_profile, rays_of
+from qc.outline_strip import OFFSETS_MM, SideLine, side_line
 from qc.quantities import Measurement, Meridian
 from qc.rounding import Rounding, RoundingSettings, fit_rounding, lowest_mm
-from qc.silhouette import Edge, EdgeSettings, Strip, graze_outline, refine, side_strip, trace
+from qc.silhouette import EdgeSettings, graze_outline, refine, strip_along, trace
 
 Array = NDArray[np.float64]
 
@@ -29,6 +31,8 @@ class ProfileSettings:
 
     cutoff_mm: float = 8.0  # of the Gaussian filter: what the blade leaves is finer
     random_px: float = 0.06  # standard uncertainty of an edge's place that no photo beats
+    apart_mm: float = 0.5  # between the network's line and the finer one: further off it is another edge
+    common_mm: float = 3.0  # over which (standard deviation) the network's line is the better one
     foot_mm: float = 3.0  # a piped border also hides what stands this close above it
     foot: float = 0.08  # probability of a piped border from which the edge is not the side's
     other: float = 0.4  # the same for decorations and the card
@@ -85,11 +89,6 @@ class ProfileResult:
     lip_mm: float | None  # mean height of the rim above the top's plane
     silhouettes: tuple[Silhouette, ...]
     warnings: tuple[str, ...]
-
-    @property
-    def ridges_mm(self) -> float:
-        """Mean RMS of ridges over the silhouettes; 0 where none is seen."""
-        return float(np.mean([s.ridges_mm for s in self.silhouettes])) if self.silhouettes else 0.0
 
 
 def gaussian_smooth(z_mm: Array, values: Array, cutoff_mm: float = 8.0) -> Array:
@@ -172,7 +171,7 @@ def measure_profiles(
             if one is None or one.seen < settings.least_seen:
                 warnings.append(f"The {where} hardly shows the side (covered or too faint): no profile there.")
                 continue
-            if one.straightness_mm > 2 * settings.edge.reach_mm:  # more than the strip holds: lost on the way
+            if one.straightness_mm > np.ptp(OFFSETS_MM):  # more than the strip holds: lost on the way
                 warnings.append(f"The {where} could not be told from what is behind it: no profile there.")
                 continue
             if one.seen < 0.7:
@@ -181,24 +180,45 @@ def measure_profiles(
     return _collect(found, warnings, body, settings)
 
 
-def _covered(strip: Strip, edge: Edge, finding: Finding | None, settings: ProfileSettings) -> NDArray[np.bool_]:
-    """Rows (n,) where something else stands in front of the side's edge or makes it."""
-    bad, border = np.zeros(len(edge.edge_px), bool), np.zeros(len(edge.edge_px), bool)
+def _covered(line: SideLine, finding: Finding | None, settings: ProfileSettings) -> NDArray[np.bool_]:
+    """Points (n,) near which something else stands in front of the side's edge or makes it."""
+    bad, border = np.zeros((2, len(line.good)), bool)
     if finding is None:
         return bad
     foot, decoration, card = (finding.probability(k) for k in ("foot_border", "decoration", "card"))
     for mm in (-3.0, -1.5, 0.0, 1.0, 2.0):
-        at = np.round(finding.to_net(strip.points_px(edge.edge_px + mm * strip.px_per_mm))).astype(int)
+        at = np.round(finding.to_net(line.points_px + mm * line.px_per_mm * line.normal_px)).astype(int)
         y, x = np.clip(at[:, 1], 0, foot.shape[0] - 1), np.clip(at[:, 0], 0, foot.shape[1] - 1)
         border |= foot[y, x] > settings.foot
         if abs(mm) < 1.6:
             bad |= (decoration[y, x] > settings.other) | (card[y, x] > settings.other)
-    reach = max(1, int(settings.foot_mm / strip.row_mm))
+    reach = max(1, int(settings.foot_mm / line.row_mm))
     bad = np.convolve(bad, np.ones(2 * reach + 1), "same") > 0
     border[len(border) // 2 :] = False  # a border at the foot hides all below its top
     if border.any():
         bad[: int(np.flatnonzero(border)[-1]) + reach] = True
     return np.asarray(bad)
+
+
+def _finer(
+    pixels: NDArray[np.uint8], line: SideLine, settings: ProfileSettings
+) -> tuple[Array, Array, NDArray[np.bool_]]:
+    """Points (n, 2) of a silhouette, their standard uncertainty (n,) in mm and whether they count (n,).
+
+    The network sees where the side's edge is; what is finer than that it smoothes. So each row is matched to its
+    neighbours' mean about the network's line, and what lies between the two lines, averaged, is taken off.
+    """
+    strip = strip_along(pixels, line.points_px, line.normal_px, line.px_per_mm, settings.edge)
+    edge = refine(strip, trace(strip, settings.edge), settings.edge)
+    off = edge.edge_px / line.px_per_mm
+    both = line.good & edge.good & (np.abs(off) < settings.apart_mm)
+    wide = settings.common_mm / line.row_mm
+    weight = gaussian_filter1d(both.astype(float), wide)
+    common = gaussian_filter1d(np.where(both, off, 0.0), wide) / np.maximum(weight, 1e-6)
+    fine = np.where(both, off - common, 0.0)
+    points = line.points_px + (fine * line.px_per_mm)[:, None] * line.normal_px
+    sigma = np.where(both, np.hypot(settings.random_px, edge.sigma_px), line.px_per_mm * line.sigma_mm) / line.px_per_mm
+    return points, sigma, line.good
 
 
 def _silhouette(
@@ -212,12 +232,10 @@ def _silhouette(
     settings: ProfileSettings,
 ) -> Silhouette | None:
     """One silhouette from its pixels to its numbers; None where too little of it can be seen."""
-    strip = side_strip(pixels, view, body, left, settings.edge)
-    edge = refine(strip, trace(strip, settings.edge), settings.edge)
-    good = edge.good & ~_covered(strip, edge, finding, settings)
-    points = strip.points_px(edge.edge_px)
+    line = side_line(pixels, finding, view, body, left)
+    points, sigma, good = _finer(pixels, line, settings)
+    good &= ~_covered(line, finding, settings)
     rays, height = rays_of(view, points, body), body.height_mm
-    sigma = np.hypot(settings.random_px, edge.sigma_px) / strip.px_per_mm
     usable = good & (rays.z_mm > LOW * height - 2) & (rays.z_mm < HIGH * height + 2)
     if usable.sum() < 20:
         return None

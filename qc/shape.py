@@ -32,7 +32,7 @@ class ShapeErrors:
     outline: float = 0.5  # of the standard uncertainty that the fit gives the outlines' edges: it weighs points lightly
     disagreeing: float = 12.0  # by exp of this times the share of edges off the fitted body, what follows grows ...
     most_disagreeing: float = 0.2  # ... up to this share
-    diameter_mm: float = 0.23  # what is left of the ridges' reach
+    diameter_mm: float = 0.23
     height_mm: float = 0.06
     level_mm: float = 0.08
     lean_mm: float = 0.08
@@ -45,9 +45,6 @@ class ShapeErrors:
     dome_told_mm: float = 1.0  # expanded uncertainty from which a dome is told only if it is larger than that: cakes
     # spread by twice as much about a level top (expanded, 166 rendered ones)
     clock_h: float = 0.25  # where the person stood
-    ridges_reach: float = 4.0  # of the diameter, per mm of ridges (RMS): seen from above the outline is where the side
-    # stands out furthest, and a smooth body runs through the middle of its ridges; 2.8 (twice the square root of two)
-    # for a pure sine, 4.8 by regression over 39 rendered cakes, whose ridges are not pure
 
     def of(self, fit: CakeFit) -> "ShapeErrors":
         """The same for one cake: more where its photos' edges agree less, and where it is further out of round."""
@@ -63,13 +60,13 @@ _GROWING = ("diameter_mm", "height_mm", "level_mm", "lean_mm", "taper_mm", "roun
 def outline_radius_mm(body: Body, theta_rad: Array = _THETA) -> Array:
     """Plan outline: distance from the origin of the outline seen from straight above, at directions theta."""
     z = np.linspace(0, 1, 60)[:, None] * body.height_mm
-    wall = _wall_radius(body, theta_rad, z)
+    wall = wall_radius(body, theta_rad, z)
     c = body.centre_mm(z[:, 0])
     along = c[:, :1] * np.cos(theta_rad) + c[:, 1:] * np.sin(theta_rad)
     return (wall + along).max(0)
 
 
-def _wall_radius(body: Body, theta: Array, z: Array) -> Array:
+def wall_radius(body: Body, theta: Array, z: Array) -> Array:
     """Radius about the centre line at heights z (K, 1), the rounded edge included; (K, len(theta))."""
     r = body.side_radius_mm(theta[None], z)
     rim = body.radius_mm
@@ -81,7 +78,7 @@ def _wall_radius(body: Body, theta: Array, z: Array) -> Array:
 
 def section_mean_mm(body: Body, share: float) -> float:
     """Mean radius of the cross-section at a share of the height."""
-    return float(_wall_radius(body, _THETA, np.array([[share * body.height_mm]])).mean())
+    return float(wall_radius(body, _THETA, np.array([[share * body.height_mm]])).mean())
 
 
 def components(body: Body, board_xy: Array) -> Array:
@@ -123,25 +120,37 @@ def shape_components(fit: CakeFit) -> tuple[Array, Array, dict[str, Array]]:
     return value, jacobian, shares
 
 
+def wider(standing_out_mm: Array | None) -> tuple[float, float]:
+    """What belts and ridges add to the body's diameter, and the standard uncertainty of that by how they differ."""
+    if standing_out_mm is None or not len(standing_out_mm):
+        return 0.0, 0.0
+    n = len(standing_out_mm)
+    return 2 * float(standing_out_mm.mean()), 2 * float(standing_out_mm.std(ddof=1)) / np.sqrt(n) if n > 1 else 0.0
+
+
 def _from_cake(cake: Array) -> Array:
     return components(joint.body_of(cake), cake[[joint.BOARD_X, joint.BOARD_Y]])
 
 
 def measure_shape(
-    fit: CakeFit, ridges_mm: float = 0.0, errors: ShapeErrors | None = None
+    fit: CakeFit, standing_out_mm: Array | None = None, errors: ShapeErrors | None = None
 ) -> tuple[list[Measurement], list[str]]:
-    """Rows of the body's quantities, and what is left out with its reason; ridges_mm is the side's RMS of ridges."""
+    """Rows of the body's quantities, and what is left out with its reason.
+
+    standing_out_mm (n,) is how much further than the body the plan outline reaches at some places (`qc.standing_out`).
+    """
     errors = (errors or ShapeErrors()).of(fit)
     value, _, shares = shape_components(fit)
     shares = {s: c * errors.outline**2 if s in joint.OUTLINE else c for s, c in shares.items()}
-    value[DIAMETER] += errors.ridges_reach * ridges_mm
+    more, uneven = wider(standing_out_mm)
+    value[DIAMETER] += more
     rows = _Rows(value, shares, tuple(fit.views), errors)
     sides = tuple(n for n in fit.views if n != "top")
     everything, both = tuple(fit.views), len(sides) > 1
-    hidden = errors.hidden_foot_mm if fit.foot_hidden else 0.0
+    hidden, beyond = errors.hidden_foot_mm if fit.foot_hidden else 0.0, float(np.hypot(errors.diameter_mm, uneven))
     note = "the foot is hidden by piping" if fit.foot_hidden else None
     out = [
-        rows.single("diameter", DIAMETER, float(np.hypot(errors.diameter_mm, hidden)), everything, note),
+        rows.single("diameter", DIAMETER, float(np.hypot(beyond, hidden)), everything, note),
         rows.single("out_of_round", ROUND, errors.round_mm, ("top",), None),
         rows.single("height", HEIGHT, errors.height_mm, sides, None),
         rows.single("taper", TAPER, errors.taper_mm, sides, None),

@@ -16,7 +16,7 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d, maximum_filter1d, median_filter
+from scipy.ndimage import gaussian_filter1d, maximum_filter1d
 from scipy.spatial.distance import cdist
 
 from qc.body import Body
@@ -38,11 +38,11 @@ class EdgeSettings:
     """How the edge is looked for."""
 
     step_px: float = 0.25  # spacing of the strip's columns
-    reach_mm: float = 2.6  # how far the fitted body may be from the true outline
+    reach_mm: float = 1.2  # how far the edge may be from the line that is followed
     least_reach_px: float = 9.0  # plateaus of a blurred edge need this much room
     blur_px: float = 1.2  # derivative filter across the edge: the blur of a phone's photo
-    prior_mm: float = 1.3  # standard deviation of the outline about the fitted body
-    prior_weight: float = 0.08  # of the prior against the edge's strength (0..1)
+    prior_mm: float = 0.4  # standard deviation of the edge about that line
+    prior_weight: float = 0.15  # of the prior against the edge's strength (0..1)
     calm_weight: float = 0.06  # of that prior
     apart_weight: float = 0.5  # price of leaving that median, however far: a belt's edge is strong enough to pay it ...
     apart_mm: float = (
@@ -76,7 +76,6 @@ class Strip:
     curve_px: Array  # (n, 2)
     normal_px: Array  # (n, 2) unit, outwards
     px_per_mm: float  # at the cake
-    side: NDArray[np.bool_]  # (n,) rows along the side, below the rounding of its edge
 
     @property
     def row_mm(self) -> float:
@@ -141,43 +140,17 @@ def linear_crop(pixels: NDArray[np.uint8], points_px: Array, margin: int = 4) ->
     return cv2.LUT(part, LINEAR), low.astype(float)
 
 
-def lay_strip(
-    pixels: NDArray[np.uint8],
-    curve_px: Array,
-    side: NDArray[np.bool_],
-    inside_px: Array,
-    reach_px: float,
-    px_per_mm: float,
-    step_px: float,
+def strip_along(
+    pixels: NDArray[np.uint8], curve_px: Array, normal_px: Array, px_per_mm: float, settings: EdgeSettings
 ) -> Strip:
-    """Resample a photo along a curve (n, 2); `inside_px` (2,) is a point on the inner side."""
-    along = np.gradient(curve_px, axis=0)
-    along /= np.linalg.norm(along, axis=1, keepdims=True)
-    normal = np.stack([-along[:, 1], along[:, 0]], 1)
-    if ((curve_px - inside_px) * normal).sum() < 0:
-        normal = -normal
-    half = int(np.ceil(reach_px / step_px))
-    offset = np.arange(-half, half + 1) * step_px
-    at = curve_px[:, None] + offset[None, :, None] * normal[:, None]
+    """Strip of a photo along a line (n, 2) with unit normals (n, 2), about which an edge runs."""
+    half = int(np.ceil(max(settings.reach_mm * px_per_mm, settings.least_reach_px) / settings.step_px))
+    offset = np.arange(-half, half + 1) * settings.step_px
+    at = curve_px[:, None] + offset[None, :, None] * normal_px[:, None]
     light, low = linear_crop(pixels, at)
     at = (at - low).astype(np.float32)
     strip = cv2.remap(light, at[..., 0], at[..., 1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
-    return Strip(_whitened(np.asarray(strip, np.float32)), offset, curve_px, normal, px_per_mm, side)
-
-
-def side_strip(pixels: NDArray[np.uint8], view: View, body: Body, left: bool, settings: EdgeSettings) -> Strip:
-    """Strip along one silhouette, one row per settings.row_px of the photo."""
-    outline = graze_outline(view, body, left, settings)
-    points = outline.points_mm
-    curve = view.project(points)
-    along = np.concatenate([[0], np.cumsum(np.linalg.norm(np.diff(curve, axis=0), axis=1))])
-    scale = view.px_per_mm(points[100])
-    at = np.arange(along[0], along[-1], settings.row_px)
-    side = np.interp(at, along, outline.rise_rad) <= 1e-9
-    curve = np.stack([np.interp(at, along, curve[:, k]) for k in range(2)], -1)
-    reach = max(settings.reach_mm * scale, settings.least_reach_px)
-    inside = view.project(np.array([0.0, 0.0, body.height_mm / 2]))
-    return lay_strip(pixels, curve, side, inside, reach, scale, settings.step_px)
+    return Strip(_whitened(np.asarray(strip, np.float32)), offset, curve_px, normal_px, px_per_mm)
 
 
 def _whitened(light: NDArray[Any]) -> NDArray[Any]:
@@ -205,13 +178,7 @@ def trace(strip: Strip, settings: EdgeSettings) -> NDArray[np.int64]:
     reach = max(1, int(np.ceil(settings.steepest * mm_per_row * px_per_mm / settings.step_px)))
     offset_mm = strip.offset_px / px_per_mm
     rest = np.repeat((offset_mm[None, :] / settings.prior_mm) ** 2, len(strength), 0)
-    path = _cheapest(settings.prior_weight * rest - strength, reach, settings.turn_price)
-    calm = median_filter(offset_mm[path], max(3, int(settings.calm_mm / mm_per_row)), mode="nearest")
-    away = (offset_mm[None, :] - calm[:, None]) ** 2
-    price = settings.calm_weight * away / settings.calm_prior_mm**2
-    price += settings.apart_weight * away / (away + settings.apart_mm**2)
-    price[~strip.side] *= settings.corner_prior
-    return _cheapest(price - strength, reach, settings.turn_price)
+    return cheapest(settings.prior_weight * rest - strength, reach, settings.turn_price)
 
 
 def _bell(sigma: float, slope: bool = False) -> Array:
@@ -239,7 +206,7 @@ def _change_beyond(change: NDArray[Any], strip: Strip, settings: EdgeSettings) -
     return beyond**2 / (beyond**2 + floor**2)
 
 
-def _cheapest(cost: Array, reach: int, turn_price: float) -> NDArray[np.int64]:
+def cheapest(cost: Array, reach: int, turn_price: float) -> NDArray[np.int64]:
     """Column of the cheapest path from the first row to the last that moves by at most `reach` columns a row."""
     price = turn_price * (np.arange(-reach, reach + 1)[:, None] / reach) ** 2
     n, m = cost.shape

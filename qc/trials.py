@@ -18,7 +18,7 @@ from qc.fit_terms import FitSettings, PhotoInput, Round, cake_prior, terms_of
 from qc.many_starts import likeliest
 from qc.pose import Pose
 from qc.regions import misfit_mm
-from qc.solver import NEARLY_SETTLED, SETTLED, Solution, solve
+from qc.solver import NEARLY_SETTLED, Solution, solve
 from qc.start import StartSettings, cover_board, cover_body, misread_board, rough
 
 Array = NDArray[np.float64]
@@ -141,8 +141,7 @@ def likeliest_trial(
         followed += looked(t, t, t.settings.close_px)
     if not followed:
         raise faults[0]
-    best = max(followed, key=lambda q: q.worth).trial
-    return replace(best, settings=replace(best.settings, dark_line=True))
+    return max(followed, key=lambda q: q.worth).trial
 
 
 @dataclass(frozen=True)
@@ -310,12 +309,11 @@ def rounds(
     """Fit to the photos' own edges, in rounds that look ever closer."""
     settings, p = trial.settings, trial.parameters
     terms: list[joint.PhotoTerm] = []
-    for look in looks:
-        reach, expected, steps = look
+    for reach, expected, steps in looks:
         terms = terms_of(inputs, poses, p, trial.start, scale, trial.square, settings, Round(reach, expected), terms)
         _enough(terms)
         rows, mean = cake_prior(settings, trial.start)
         problem = joint.Problem(terms, rows, mean, trial.square, settings.robust)
-        solution = solve(problem, p, steps, SETTLED if look == settings.last_px[-1] else NEARLY_SETTLED)
+        solution = solve(problem, p, steps, NEARLY_SETTLED)
         p = solution.parameters
     return problem, solution

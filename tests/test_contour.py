@@ -13,7 +13,7 @@ from qc.contour import Board, Contour, board_contours, board_crossings, body_con
 from qc.edge_weights import Weights
 from qc.edge_words import Surroundings
 from qc.finder import BOARD, BODY, OTHER, Finding
-from qc.outline import EdgeSettings, contact_lines, photo_edges
+from qc.outline import EdgeSettings, photo_edges
 from tests import truth as truths
 
 SAMPLES = Path(__file__).parent.parent / "sample_images"
@@ -102,33 +102,6 @@ def test_the_rounded_edge_of_a_board_ends_on_the_hull_of_its_skin(elevation_deg:
     outline = np.concatenate([upper.points_px[~upper.foot], lower.points_px[lower.foot]])
     gap_px = [cv2.pointPolygonTest(hull, (float(x), float(y)), True) for x, y in outline]
     assert np.abs(gap_px).max() / view.px_per_mm(np.array([0.0, 100.0, 0.0])) < 0.05
-
-
-@pytest.mark.parametrize(("wall", "bench"), [(0.8, 0.5), (0.8, 0.05), (0.3, 0.35)])
-def test_a_board_meets_the_bench_where_the_dark_line_ends(wall: float, bench: float) -> None:
-    """A drawn wall, dark line of 0.4 mm and bench: to 0.3 mm, also where the wall's upper end is the strongest edge."""
-    per_mm, at = 8.0, 100.0
-    y = np.arange(200, dtype=float)
-    light = np.where(y < at - 20, 0.95, np.where(y < at - 3.0, wall, np.where(y < at, 0.02, bench)))
-    light = cv2.GaussianBlur(light[:, None].astype(np.float32), (1, 0), 1.2, sigmaY=1.2)[:, 0]
-    grey = 255 * (1.055 * light ** (1 / 2.4) - 0.055)
-    pixels = np.repeat(np.repeat(np.clip(grey, 0, 255).astype(np.uint8)[:, None, None], 120, 1), 3, 2)
-    x = np.arange(30.0, 90.0, 4)
-    ones = np.ones(len(x))
-    contour = Contour(np.stack([x, 0 * x + at + 3], -1), np.stack([0 * x, ones], -1), ones, ones > 0)
-    found = contact_lines(pixels, contour, ones > 0, 10.0, 6.0, per_mm, EdgeSettings())
-    assert len(found.index) == len(x)
-    assert np.abs(found.points_px[:, 1] - (at - 0.5)).max() / per_mm < 0.3
-
-
-def test_no_dark_line_is_found_under_a_black_board() -> None:
-    """Nothing is darker than a black wall, so the edge itself has to be sought there."""
-    pixels = np.where(np.arange(200)[:, None, None] < 100, 30, 200) * np.ones((1, 120, 3))
-    ones = np.ones(10)
-    points = np.stack([np.linspace(30, 90, 10), 100 * ones], -1)
-    contour = Contour(points, np.stack([0 * ones, ones], -1), ones, ones > 0)
-    found = contact_lines(pixels.astype(np.uint8), contour, ones > 0, 10.0, 6.0, 4.0, EdgeSettings())
-    assert len(found.index) == 0
 
 
 def surroundings(width: int, height: int, ends: tuple[int, int], board_px: float = np.inf) -> Surroundings:

@@ -112,7 +112,7 @@ def test_the_rim_of_the_board_behind_a_glaze_is_no_groove() -> None:
     light = gaussian_filter(light, (1.0, 1.0 / settings.step_px, 0))
     light += 2.6 * gaussian_filter1d(rng.normal(size=light.shape), 2, axis=1)
     curve, normal = np.stack([0.0 * row, row], 1), np.tile([1.0, 0.0], (len(row), 1))
-    strip = Strip(light.astype(np.float32), across, curve, normal, px_per_mm, np.ones(len(row), bool))
+    strip = Strip(light.astype(np.float32), across, curve, normal, px_per_mm)
     edge = refine(strip, 60 + rng.integers(-1, 2, len(row)), settings)
     assert edge.good.all()
     assert np.ptp(uniform_filter1d(edge.edge_px, 7)) < 2.0  # 3.7 with neighbours that have other things behind them

@@ -20,7 +20,7 @@ def fitted(kept: int, waves_mm: float = 0.0, shares: dict[str, np.ndarray] | Non
     body, board = joint.body_of(cake), joint.board_of(cake, False)
     shares = shares or {"card corners": c}
     return CakeFit(
-        body, board, {}, {}, cake, c, p, True, 1.0, quality, shares, False, False, p, FitSettings()
+        body, board, {}, {}, cake, c, p, True, 1.0, quality, shares, False, False, p, FitSettings(), {}
     )  # fmt: skip
 
 
@@ -55,8 +55,8 @@ def test_only_what_the_outlines_leave_open_is_taken_at_its_share() -> None:
 
 
 def test_constants_that_do_not_err_by_the_edges_stay() -> None:
-    """The clock, the hidden foot and the ridges' reach have nothing to do with how edges agree."""
+    """The clock and the hidden foot have nothing to do with how edges agree."""
     one, other = ShapeErrors().of(fitted(100)), ShapeErrors().of(fitted(85))
     assert other.diameter_mm > one.diameter_mm
-    for name in ("clock_h", "hidden_foot_mm", "dome_told_mm", "ridges_reach", "outline"):
+    for name in ("clock_h", "hidden_foot_mm", "dome_told_mm", "outline"):
         assert getattr(one, name) == getattr(other, name)

@@ -370,6 +370,7 @@ class TestRaised:
             False,
             np.concatenate([cake, np.zeros(joint.PHOTO)]),
             FitSettings(),
+            {},
         )
         found = TopHeight(1.5, 0.4, 2.0, 0.7, 0.3, np.array([0.001, 0.0]), np.eye(2) * 1e-6, True, 9, {"side": 0.1})
         raised = raise_top(fit, found)

@@ -19,6 +19,7 @@ from qc.agreement import Agreement, AgreementSettings, agreements
 from qc.errors import CakeQCError
 from qc.fit import CakeFit, fit_cake
 from qc.profile import measure_profiles
+from qc.standing_out import standing_out_mm
 from tests import truth as truths
 from tests.long.fitted import cakes_of, fit_of, inputs_of
 
@@ -51,10 +52,10 @@ def look_at(cake: Path, keep: Path | None) -> Cake:
         raise fit
     findings = {n: i.finding for n, i in inputs.items()}
     value, _, _ = shape.shape_components(fit)
-    ridges_mm = measure_profiles(
+    silhouettes = measure_profiles(
         {n: i.photo.pixels for n, i in inputs.items()}, fit.views, fit.body, findings
-    ).ridges_mm
-    value[shape.DIAMETER] += shape.ShapeErrors().ridges_reach * ridges_mm
+    ).silhouettes
+    value[shape.DIAMETER] += shape.wider(standing_out_mm(fit.body, silhouettes))[0]
     return Cake(
         cake.name,
         agreements(fit, findings),

@@ -25,6 +25,7 @@ from scipy.stats import t as student
 from qc import joint, shape
 from qc.fit import CakeFit
 from qc.profile import measure_profiles
+from qc.standing_out import standing_out_mm
 from tests import truth as truths
 from tests.long.fitted import cakes_of, fit_of, inputs_of
 
@@ -41,7 +42,7 @@ PAIRS = {
     "lean": (shape.LEAN_3, shape.LEAN_12),
     "board_offset": (shape.OFFSET_3, shape.OFFSET_12),
 }
-SHARES, GROWTHS = np.arange(0.3, 1.01, 0.1), np.arange(0, 15, 2.0)
+SHARES, GROWTHS = np.arange(0.3, 1.01, 0.1), np.arange(0, 61, 4.0)
 FLOORS, BY_WAVES = np.geomspace(0.01, 0.6, 40), np.arange(0, 0.31, 0.05)
 
 
@@ -66,7 +67,9 @@ def errors_of(cake: Path, keep: Path | None) -> dict[str, Error]:
     pixels, findings = {n: i.photo.pixels for n, i in inputs.items()}, {n: i.finding for n, i in inputs.items()}
     value, _, shares = shape.shape_components(fit)
     always = shape.ShapeErrors()
-    value[shape.DIAMETER] += always.ridges_reach * measure_profiles(pixels, fit.views, fit.body, findings).ridges_mm
+    silhouettes = measure_profiles(pixels, fit.views, fit.body, findings).silhouettes
+    more, uneven = shape.wider(standing_out_mm(fit.body, silhouettes))
+    value[shape.DIAMETER] += more
     waves = float(np.linalg.norm(fit.cake[joint.WAVES]))
 
     def spread(along: np.ndarray, sources: list[str]) -> float:
@@ -80,8 +83,9 @@ def errors_of(cake: Path, keep: Path | None) -> dict[str, Error]:
     unit, out = np.eye(len(value)), {}
     for name, k in ROWS.items():
         if known.get(name) is not None and (name != "dome" or fit.dome_seen):
-            hidden = always.hidden_foot_mm if name == "diameter" and fit.foot_hidden else 0.0
-            out[name] = error(name, float(value[k]), unit[k], hidden)
+            hidden = always.hidden_foot_mm if fit.foot_hidden else 0.0
+            fixed = float(np.hypot(hidden, uneven)) if name == "diameter" else 0.0
+            out[name] = error(name, float(value[k]), unit[k], fixed)
     for name, (a, b) in PAIRS.items():
         if known.get(name) is not None and (name == "board_offset" or len(inputs) > 2):
             size = float(np.hypot(value[a], value[b]))
