@@ -1,7 +1,9 @@
-"""Photos against the fitted cake: the finder's border, the edges that agree, and what is said of them."""
+"""Photos against the fitted cake: what the finder saw, the edges that agree, and what is said of them."""
 
 from functools import cache
 from pathlib import Path
+from types import SimpleNamespace
+from typing import cast
 
 import cv2
 import numpy as np
@@ -11,16 +13,16 @@ from qc.agreement import (
     Agreement,
     AgreementSettings,
     agreements,
-    border_distance_mm,
     in_words,
     judged,
     widening,
 )
 from qc.body import HARMONICS, PROFILE_KNOTS, Body
 from qc.camera import Lens, View
-from qc.contour import body_contour
+from qc.contour import Board, body_contour
 from qc.errors import CakeQCError
 from qc.finder import BOARD, BODY, LABELS, Finding
+from qc.fit import CakeFit
 from qc.joint import OUTLINE
 from qc.measure import assemble, run_stages
 from qc.photo import read_photo
@@ -51,26 +53,28 @@ def finding_of(view: View, body: Body) -> Finding:
 
 
 @pytest.mark.parametrize("off_mm", [0.0, 3.0, -5.0])
-def test_distance_of_a_border_that_is_known(off_mm: float) -> None:
+def test_distance_of_icing_that_is_known(off_mm: float) -> None:
     """Recovery: a body taken for one that is larger or smaller all round; a pixel of the finder is 0.9 mm here.
 
-    The rim is nearer to the lens than the cake's middle, for which pixels are turned into millimetres.
+    The rim is nearer to the lens than the cake's middle, for which pixels are turned into millimetres. What a board is
+    taken for counts a quarter.
     """
-    view = from_above()
-    found = border_distance_mm(view, body_of(80.0 + off_mm), finding_of(view, body_of(80.0)), AgreementSettings())
-    assert found == pytest.approx(abs(off_mm) * (500 - 35) / (500 - 66), abs=0.9)
+    view, fitted = from_above(), body_of(80.0 + off_mm)
+    fit = SimpleNamespace(
+        views={"top": view},
+        body=fitted,
+        board=Board(120.0, 0.0, 0.0, 2.6, 0.0, False),
+        quality={"top": SimpleNamespace(kept=9, asked=10)},
+    )
+    found = agreements(cast(CakeFit, fit), {"top": finding_of(view, body_of(80.0))})["top"]
+    assert found.edges == 0.9
+    assert found.icing_mm == pytest.approx(0.25 * abs(off_mm) * (500 - 35) / (500 - 66), abs=0.25)
 
 
-def test_no_border_no_figure() -> None:
-    view = from_above()
-    nothing = Finding(np.zeros((6, 480, 640), np.float32), SCALE, (0.0, 0.0), (2016, 1512), 0.0, ())
-    assert border_distance_mm(view, body_of(80.0), nothing, AgreementSettings()) is None
-
-
-def test_widening_by_borders() -> None:
+def test_widening_by_seen_icing() -> None:
     s = AgreementSettings()
     good = Agreement(0.95, 0.3)
-    assert widening({"top": good, "side": Agreement(0.93, None)}) == 1.0
+    assert widening({"top": good, "side": Agreement(0.93, 2.0)}) == 1.0
     assert widening({"top": good, "side": Agreement(0.95, 4 * s.at_odds_mm)}) == pytest.approx(4.0)
 
 

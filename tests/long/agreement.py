@@ -3,8 +3,8 @@
 python -m tests.long.agreement FOLDER [FOLDER ...] [--keep FITS] [--mixed N]
 
 Each FOLDER holds */{top,side,side2}.jpg with truth.json. Printed are the rank correlations (Spearman) of the share of
-edges that agree and of the finder's border's distance with the sizes of the errors of diameter and height, and how far
-borders lie off. --mixed takes the top photo of one cake and the side photos of another, N times.
+edges that agree and of how far the seen icing lies off with the sizes of the errors of diameter and height, and how far
+it lies off. --mixed takes the top photo of one cake and the side photos of another, N times.
 """
 
 import argparse
@@ -40,9 +40,9 @@ class Cake:
         return float(np.mean([a.edges for a in self.found.values()]))
 
     @property
-    def border_mm(self) -> float:
-        """Distance of the finder's border in the photo where it is largest."""
-        return max((a.border_mm for a in self.found.values() if a.border_mm is not None), default=0.0)
+    def icing_mm(self) -> float:
+        """How far the seen icing lies off in the photo where that is most."""
+        return max(a.icing_mm for a in self.found.values())
 
 
 def look_at(cake: Path, keep: Path | None) -> Cake:
@@ -68,7 +68,7 @@ def correlations(cakes: list[Cake]) -> None:
     for quantity in QUANTITIES:
         known = [c for c in cakes if c.error_mm[quantity] is not None]
         size = [abs(c.error_mm[quantity] or 0.0) for c in known]
-        for what in ("edges", "border_mm"):
+        for what in ("edges", "icing_mm"):
             found = spearmanr([getattr(c, what) for c in known], size)
             print(
                 f"{what:9s} with |{quantity} error|: {found.statistic:+.2f} (p {found.pvalue:.3f}, {len(known)} cakes)"
@@ -86,9 +86,9 @@ def mixed(cakes: list[Path], count: int) -> None:
             print(f"{a.name} with {b.name}: {error}", flush=True)
             continue
         found = agreements(fit, {n: i.finding for n, i in photos.items()})
-        worst = max(f.border_mm or 0.0 for f in found.values())
+        worst = max(f.icing_mm for f in found.values())
         missed += worst <= AgreementSettings().at_odds_mm
-        print(f"{a.name} with {b.name}: border {worst:.1f} mm, fewest edges {min(f.edges for f in found.values()):.2f}")
+        print(f"{a.name} with {b.name}: {worst:.1f} mm off, fewest edges {min(f.edges for f in found.values()):.2f}")
     print(f"{missed} of {count} not noticed")
 
 
@@ -106,8 +106,8 @@ def main() -> None:
         except CakeQCError as error:
             print(f"{path.name}: {error}")
     correlations(cakes)
-    worst = sorted((a.border_mm or 0.0) for c in cakes for a in c.found.values())
-    print(f"border over {len(worst)} photos: median {np.median(worst):.2f} mm, largest {np.round(worst[-4:], 2)}")
+    worst = sorted(a.icing_mm for c in cakes for a in c.found.values())
+    print(f"seen icing over {len(worst)} photos: median {np.median(worst):.2f} mm, largest {np.round(worst[-4:], 2)}")
     if asked.mixed:
         mixed(paths, asked.mixed)
 
