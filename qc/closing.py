@@ -5,6 +5,7 @@ what changes from round to round is how the fitted cake's lines of sight pass th
 """
 
 from collections.abc import Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -77,8 +78,14 @@ def read_outlines(
     views = [joint.cake_view(cake, p[b], size) for b, size in zip(blocks, sizes, strict=True)]
     body, board = joint.body_of(cake), joint.board_of(cake, square)
     contours = body_contours(views, body, settings.body_points)
-    seen = zip(inputs.items(), views, contours, strict=True)
-    return {name: _read(name, i, view, body, board, contour, settings) for (name, i), view, contour in seen}
+    with ThreadPoolExecutor(2) as pool:
+        seen = pool.map(
+            lambda name, view, contour: _read(name, inputs[name], view, body, board, contour, settings),
+            inputs,
+            views,
+            contours,
+        )
+        return dict(zip(inputs, seen, strict=True))
 
 
 def _read(

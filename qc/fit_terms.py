@@ -53,7 +53,7 @@ class FitSettings:
     board_points: int = 160  # places along the board's edge
     wide_px: tuple[tuple[float, float, int], ...] = ((16.0, 6.0, 5),)  # per 2016 px of width: how far a
     # round looks for edges, how far off (one standard deviation) it expects them, and how many steps it takes
-    close_px: tuple[tuple[float, float, int], ...] = ((10.0, 4.0, 4), (6.0, 2.5, 3))  # with nothing held stiff any more
+    close_px: tuple[tuple[float, float, int], ...] = ((10.0, 4.0, 4),)  # with nothing held stiff any more
     last_steps: tuple[int, ...] = (4, 12)  # of the rounds about the outlines that the strip network reads
     read_crowd: float = 2.0  # as `crowd`, of its points: they err by the icing's unevenness alone
     board_read_mm: float = 0.05  # standard deviation of the board's points that it reads
@@ -304,10 +304,8 @@ def _on_board(
     found = []
     for lower, c in enumerate(boards):
         keep = (board_ends(i.finding, c.points_px, c.normals, EdgeSettings()) > 0) & (c.foot == lower)
-        if how.reach_px == 0:
-            edges = _border_edges(i.finding, c, keep, settings)
-        else:
-            edges = _fine_edges(i, c, keep, how, zoom)
+        rough = how.reach_px == 0
+        edges = _border_edges(i.finding, c, keep, settings) if rough else _fine_edges(i, c, keep, how, zoom)
         found.append((c, edges))
     return _board_points(found[0], found[1], 0.2 * per_mm, settings.crowd)
 

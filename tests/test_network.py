@@ -11,7 +11,8 @@ from qc.network import Network
 
 
 @pytest.mark.parametrize(
-    ("file", "shape"), [("outline_net.onnx", (1, 3, 96, 128)), ("surface_net.onnx", (1, 7, 64, 96))]
+    ("file", "shape"),
+    [("outline_net.onnx", (1, 3, 96, 128)), ("surface_net.onnx", (1, 7, 64, 96)), ("strip_net.onnx", (1, 13, 64, 96))],
 )
 def test_answers_are_those_of_another_library(file: str, shape: tuple[int, ...]) -> None:
     """Reference: OpenCV's own reader of ONNX files."""
