@@ -25,8 +25,8 @@ class ShapeErrors:
     """What a smooth round body can't follow: standard uncertainties to add to the fit's own (mm).
 
     By tests/long/shape_errors.py, the likeliest over 160 rendered cakes that taught the outlines' networks nothing,
-    whose errors have heavier tails than normal ones. Of the constants from two thirds of them, 86 to 100 % of the others'
-    values lay within the expanded uncertainty.
+    whose errors have heavier tails than normal ones. Of the constants from two thirds of them, 86 to 100 % of the
+    others' values lay within the expanded uncertainty.
     """
 
     outline: float = 0.2  # of the standard uncertainty that the fit gives the outlines' edges: it weighs points lightly

@@ -228,7 +228,7 @@ def train(taught: Strips, held: Strips, args: argparse.Namespace) -> StripNet:
         if step in (50, 300) or step % 1000 == 0:
             look.load_state_dict(average)
             said_of = measure(look, held) if len(held.names) else {}
-            print(step, round(elapsed), round(float(loss), 3), said_of, flush=True)
+            print(step, round(elapsed), round(float(loss.detach()), 3), said_of, flush=True)
     look.load_state_dict(average)
     return look
 
