@@ -1,11 +1,11 @@
-"""The cake's silhouette in a side photo, to a fraction of a pixel.
+"""The cake's silhouette in a side photo, to a fraction of a pixel, about a line that is known (`qc.outline_strip`).
 
-A strip of the photo is laid along the expected outline (one row per step along it, columns across it, in linear light).
-The edge is first followed as the cheapest path through the strip, then placed in every row by matching the row to the
-mean profile of its neighbours (least squares on the derivative of that profile, as in image registration), so that
-the blur, sharpening and contrast of the photo cancel. Neighbours are rows that have the same before and behind the
-edge: those above and below the place where the rim of the board runs behind the cake don't. Where the neighbours' mean
-profile itself lies is the place half-way between its two plateaus.
+A strip of the photo is laid along that line (a row for each of its points, columns across it, in linear light). The
+edge is first followed as the cheapest path through the strip, then placed in every row by matching the row to the mean
+profile of its neighbours (least squares on the derivative of that profile, as in image registration), so that the blur,
+sharpening and contrast of the photo cancel. Neighbours are rows that have the same before and behind the edge: those
+above and below the place where the rim of the board runs behind the cake don't. Where the neighbours' mean profile
+itself lies is the place half-way between its two plateaus.
 
 Pixel coordinates: the centre of the top-left pixel is (0, 0).
 """
@@ -43,15 +43,7 @@ class EdgeSettings:
     blur_px: float = 1.2  # derivative filter across the edge: the blur of a phone's photo
     prior_mm: float = 0.4  # standard deviation of the edge about that line
     prior_weight: float = 0.15  # of the prior against the edge's strength (0..1)
-    calm_weight: float = 0.06  # of that prior
-    apart_weight: float = 0.5  # price of leaving that median, however far: a belt's edge is strong enough to pay it ...
-    apart_mm: float = (
-        0.5  # ... half of it at this distance; lamps and streaks that cross an edge are not (rendered cakes)
-    )
     turn_price: float = 0.3  # of the steepest slope of the path, in a row
-    corner_prior: float = 0.1  # of the second search's prior at the rounded edge, whose radius is not known
-    calm_mm: float = 20.0  # second search: about the running median of the first over this length ...
-    calm_prior_mm: float = 0.7  # ... with this standard deviation
     steepest: float = 1.0  # largest slope of the edge against the body's outline (mm per mm)
     neighbours_mm: float = 3.0  # rows that share one mean profile (standard deviation) ...
     alike: float = 0.25  # ... as far as what is before and behind the edge differs by this share of its step at most
@@ -62,7 +54,6 @@ class EdgeSettings:
     beyond_noise: float = 0.8  # change per pixel in units of noise that counts half
     window_px: float = 3.0  # half width of the matching window
     weak: float = 3.0  # contrast in units of noise under which an edge is not trusted
-    row_px: float = 1.0  # spacing of the strip's rows
     least_round_mm: float = 5.0  # the strip turns the corner at least this gently, or its rows would cross
     far_rim_rad: float = 0.7  # how far behind the widest place the rim is followed
 
