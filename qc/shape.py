@@ -40,6 +40,7 @@ class ShapeErrors:
     round_mm: float = 0.06  # and in proportion to the waves that were fitted, which is what errs:
     round_by_waves: float = 0.25  # of the root of the sum of their coefficients' squares
     offset_mm: float = 0.11
+    hidden_foot_mm: float = 0.40  # of the diameter, where piping hides the icing's foot
     dome_mm: float = 0.26
     dome_told_mm: float = 1.0  # expanded uncertainty from which a dome is told only if it is larger than that: cakes
     # spread by twice as much about a level top (expanded, 166 rendered ones)
@@ -146,10 +147,10 @@ def measure_shape(
     rows = _Rows(value, shares, tuple(fit.views), errors)
     sides = tuple(n for n in fit.views if n != "top")
     everything, both = tuple(fit.views), len(sides) > 1
-    beyond = float(np.hypot(errors.diameter_mm, uneven))
+    hidden, beyond = errors.hidden_foot_mm if fit.foot_hidden else 0.0, float(np.hypot(errors.diameter_mm, uneven))
     note = "the foot is hidden by piping" if fit.foot_hidden else None
     out = [
-        rows.single("diameter", DIAMETER, beyond, everything, note),
+        rows.single("diameter", DIAMETER, float(np.hypot(beyond, hidden)), everything, note),
         rows.single("out_of_round", ROUND, errors.round_mm, ("top",), None),
         rows.single("height", HEIGHT, errors.height_mm, sides, None),
         rows.single("taper", TAPER, errors.taper_mm, sides, None),

@@ -55,8 +55,8 @@ def test_only_what_the_outlines_leave_open_is_taken_at_its_share() -> None:
 
 
 def test_constants_that_do_not_err_by_the_edges_stay() -> None:
-    """Where the person stood has nothing to do with how edges agree."""
+    """The clock and the hidden foot have nothing to do with how edges agree."""
     one, other = ShapeErrors().of(fitted(100)), ShapeErrors().of(fitted(85))
     assert other.diameter_mm > one.diameter_mm
-    for name in ("clock_h", "dome_told_mm", "outline"):
+    for name in ("clock_h", "hidden_foot_mm", "dome_told_mm", "outline"):
         assert getattr(one, name) == getattr(other, name)

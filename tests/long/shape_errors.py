@@ -66,6 +66,7 @@ def errors_of(cake: Path, keep: Path | None) -> dict[str, Error]:
     inputs = inputs_of(cake)
     pixels, findings = {n: i.photo.pixels for n, i in inputs.items()}, {n: i.finding for n, i in inputs.items()}
     value, _, shares = shape.shape_components(fit)
+    always = shape.ShapeErrors()
     silhouettes = measure_profiles(pixels, fit.views, fit.body, findings).silhouettes
     more, uneven = shape.wider(standing_out_mm(fit.body, silhouettes))
     value[shape.DIAMETER] += more
@@ -82,7 +83,9 @@ def errors_of(cake: Path, keep: Path | None) -> dict[str, Error]:
     unit, out = np.eye(len(value)), {}
     for name, k in ROWS.items():
         if known.get(name) is not None and (name != "dome" or fit.dome_seen):
-            out[name] = error(name, float(value[k]), unit[k], uneven if name == "diameter" else 0.0)
+            hidden = always.hidden_foot_mm if fit.foot_hidden else 0.0
+            fixed = float(np.hypot(hidden, uneven)) if name == "diameter" else 0.0
+            out[name] = error(name, float(value[k]), unit[k], fixed)
     for name, (a, b) in PAIRS.items():
         if known.get(name) is not None and (name == "board_offset" or len(inputs) > 2):
             size = float(np.hypot(value[a], value[b]))
