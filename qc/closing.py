@@ -20,7 +20,7 @@ from qc.outline import EdgeSettings, board_ends, body_sides_fit
 from qc.outline_strip import board_outline, lay_board, lay_round, read_strip, strip_edges
 from qc.pose import Pose
 from qc.solver import NEARLY_SETTLED, SETTLED, Solution, solve
-from qc.trials import Trial
+from qc.trials import Trial, enough
 
 Array = NDArray[np.float64]
 
@@ -49,7 +49,12 @@ def close_rounds(
     scale: Array,
     read: Mapping[str, Read] | None = None,
 ) -> tuple[joint.Problem, Solution, Mapping[str, Read]]:
-    """Fit to the outlines as they are read in the photos (anew, unless they were read before)."""
+    """Fit to the outlines as they are read in the photos (anew, unless they were read before).
+
+    Raises
+    ------
+    OutlineError
+    """
     settings, p = trial.settings, trial.parameters
     sizes = [(i.photo.width_px, i.photo.height_px) for i in inputs.values()]
     if read is None:
@@ -62,6 +67,7 @@ def close_rounds(
             view = joint.cake_view(p[: joint.CAKE], p[block], sizes[k])
             prior = photo_prior(name, i, poses[name], trial.start[block], settings)
             terms.append(_term(name, i, read[name], view, body, board, prior, scale, settings))
+        enough(terms)
         problem = joint.Problem(terms, *cake_prior(settings, trial.start), trial.square, settings.robust)
         last = steps == settings.last_steps[-1]
         solution = solve(problem, p, steps, SETTLED if last else NEARLY_SETTLED)

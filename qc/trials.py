@@ -268,12 +268,13 @@ def _coarse(
         profile_sd_mm=0.1,
     )
     terms = terms_of(inputs, poses, start, start, scale, square, stiff, Round(0.0, 0.0))
-    _enough(terms)
+    enough(terms)
     solution = solve(joint.Problem(terms, *cake_prior(stiff, start), square), start, 6)
     return solution.parameters, solution.cost / max(sum(len(t.board) + len(t.body) for t in terms), 1)
 
 
-def _enough(terms: list[joint.PhotoTerm]) -> None:
+def enough(terms: list[joint.PhotoTerm]) -> None:
+    """Raises OutlineError where a photo hardly shows the cake's outline."""
     for t in terms:
         if len(t.body) < 10:
             raise OutlineError(
@@ -311,7 +312,7 @@ def rounds(
     terms: list[joint.PhotoTerm] = []
     for reach, expected, steps in looks:
         terms = terms_of(inputs, poses, p, trial.start, scale, trial.square, settings, Round(reach, expected), terms)
-        _enough(terms)
+        enough(terms)
         rows, mean = cake_prior(settings, trial.start)
         problem = joint.Problem(terms, rows, mean, trial.square, settings.robust)
         solution = solve(problem, p, steps, NEARLY_SETTLED)
