@@ -125,7 +125,8 @@ def wider(standing_out_mm: Array | None) -> tuple[float, float]:
     if standing_out_mm is None or not len(standing_out_mm):
         return 0.0, 0.0
     n = len(standing_out_mm)
-    return 2 * float(standing_out_mm.mean()), 2 * float(standing_out_mm.std(ddof=1)) / np.sqrt(n) if n > 1 else 0.0
+    spread = float(standing_out_mm.std(ddof=1)) if n > 1 else 0.0
+    return 2 * float(standing_out_mm.mean()), 2 * spread / np.sqrt(n)
 
 
 def _from_cake(cake: Array) -> Array:

@@ -81,7 +81,7 @@ def test_widening_by_seen_icing() -> None:
 def test_one_sentence_about_the_worst_photo() -> None:
     assert in_words({"top": Agreement(0.5, 0.4)}, SAID) == ()
     (text,) = in_words({"top": Agreement(0.9, 3.0), "side": Agreement(0.9, 7.2)}, SAID)
-    assert text.startswith("The side photo shows the cake's edge 7 mm away")
+    assert text.startswith("The side photo shows the cake's edge about 7 mm away")
     assert "same cake" in text
 
 
