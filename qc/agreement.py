@@ -74,8 +74,8 @@ def in_words(
         return ()
     name = max(off, key=lambda n: off[n])
     return (
-        f"{said[name]} shows the cake's edge about {off[name]:.0f} mm away from where the photos together put it: see that "
-        "all photos are of the same cake, lay a mat of another colour under and behind it, and take them again.",
+        f"{said[name]} shows the cake's edge about {off[name]:.0f} mm away from where the photos together put it: see "
+        "that all photos are of the same cake, lay a mat of another colour under and behind it, and take them again.",
     )
 
 
