@@ -192,7 +192,7 @@ def _show_rows(
             continue
         seen, bad = _union(group, body)
         share = 0.0 if mirrors else 100 * bad / max(seen, 1.0)
-        u = min(0.25 + 0.45 * share, 1.8 + 0.03 * share)  # patches that are few err by their edges, many less so
+        u = min(0.25 + 0.45 * share, 1.3 + 0.03 * share)  # patches that are few err by their edges, many less so
         note = "meant to show on a semi-naked cake" if semi_naked and name == "show_through" else None
         low = max(0.0, share - u)
         rows.append(Measurement(name, share, u, "%", tuple(f.photo for f in group), note, interval=(low, share + u)))
