@@ -56,6 +56,7 @@ def close_rounds(
     OutlineError
     """
     settings, p = trial.settings, trial.parameters
+    known = cake_prior(settings, trial.start, settings.edge_uneven * float(p[joint.EDGE]))
     sizes = [(i.photo.width_px, i.photo.height_px) for i in inputs.values()]
     if read is None:
         read = read_outlines(inputs, p, sizes, trial.square, settings)
@@ -68,7 +69,7 @@ def close_rounds(
             prior = photo_prior(name, i, poses[name], trial.start[block], settings)
             terms.append(_term(name, i, read[name], view, body, board, prior, scale, settings))
         enough(terms)
-        problem = joint.Problem(terms, *cake_prior(settings, trial.start), trial.square, settings.robust)
+        problem = joint.Problem(terms, *known, trial.square, settings.robust)
         last = steps == settings.last_steps[-1]
         solution = solve(problem, p, steps, SETTLED if last else NEARLY_SETTLED)
         p = solution.parameters

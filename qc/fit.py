@@ -1,6 +1,6 @@
 """One cake fitted to all photos of a check at once."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -11,13 +11,13 @@ from qc.body import Body
 from qc.camera import View
 from qc.closing import Read, close_rounds
 from qc.contour import Board
-from qc.errors import FitError
+from qc.errors import FitError, OutlineError
 from qc.finder import BODY, FOOT_BORDER
 from qc.fit_terms import FitSettings, PhotoInput
 from qc.pose import Pose, solve_pose
 from qc.solver import Solution
 from qc.start import board_as_icing
-from qc.trials import AGREES, Trial, boards_seen, likeliest_trial, trials_on
+from qc.trials import AGREES, Trial, boards_seen, likely_trials, trials_on
 
 Array = NDArray[np.float64]
 
@@ -101,9 +101,30 @@ def fit_cake(
     if misread:
         inputs = _top_board_as_icing(inputs)
         boards, _ = boards_seen(inputs, poses, settings)
-    best = likeliest_trial(trials_on(inputs, poses, boards, print_scale, settings), inputs, poses, print_scale)
-    fit = _result(inputs, poses, best, *close_rounds(inputs, poses, best, print_scale))
+    likely = likely_trials(trials_on(inputs, poses, boards, print_scale, settings), inputs, poses, print_scale)
+    fit = _most_settled(likely, inputs, poses, print_scale)
     return _told(replace(fit, board_misread=misread), print_scale_uncertainty)
+
+
+def _most_settled(
+    trials: Sequence[Trial], inputs: Mapping[str, PhotoInput], poses: Mapping[str, Pose], print_scale: Array
+) -> CakeFit:
+    """Of starts that are about as likely, the one that the outlines read by the network fit best.
+
+    Raises
+    ------
+    OutlineError
+        Where none of them meets outlines.
+    """
+    fits, faults = [], []
+    for trial in trials:
+        try:
+            fits.append(_result(inputs, poses, trial, *close_rounds(inputs, poses, trial, print_scale)))
+        except OutlineError as error:
+            faults.append(error)
+    if not fits:
+        raise faults[0]
+    return min(fits, key=lambda f: f.reduced_chi2)
 
 
 def fit_turned(

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from qc.body import HARMONICS, PROFILE_KNOTS, Body
+from qc.body import EDGE_HARMONICS, HARMONICS, PROFILE_KNOTS, Body
 from qc.camera import Lens, View, rotation_of
 from qc.card import THICKNESS_MM, CardView
 from qc.contour import Board, graze
@@ -34,7 +34,8 @@ RADIUS, HEIGHT, TAPER, LEAN, SLOPE, DOME, EDGE = 0, 1, 2, slice(3, 5), slice(5, 
 WAVES = slice(9, 9 + 2 * len(HARMONICS))
 PROFILE = slice(WAVES.stop, WAVES.stop + len(PROFILE_KNOTS))
 BOARD_HALF, BOARD_X, BOARD_Y, BOARD_T, BOARD_TURN = range(PROFILE.stop, PROFILE.stop + 5)
-CAKE = BOARD_TURN + 1
+EDGE_WAVES = slice(BOARD_TURN + 1, BOARD_TURN + 1 + 2 * len(EDGE_HARMONICS))
+CAKE = EDGE_WAVES.stop
 # a photo's block: the card's fourteen, then where the cake stands, and what its outlines have in common
 PLACE_X, PLACE_Y, YAW, BODY_SHIFT, BOARD_SHIFT = range(PARAMETERS, PARAMETERS + 5)
 PHOTO = PARAMETERS + 5
@@ -59,6 +60,7 @@ def body_of(cake: Array) -> Body:
         max(cake[EDGE], LEAST_EDGE_MM),
         waves,
         cake[PROFILE],
+        cake[EDGE_WAVES].reshape(-1, 2),
     )
 
 
@@ -312,7 +314,7 @@ def _moved_by_cake(points: OutlinePoints, at_mm: Array, cake: Array) -> tuple[Ar
     d = body_of(cake).derivatives(at_mm)
     out[:, RADIUS], out[:, HEIGHT], out[:, TAPER], out[:, LEAN] = d.radius, d.height, d.taper, d.lean
     out[:, SLOPE], out[:, DOME], out[:, WAVES], out[:, PROFILE] = d.slope, d.dome, d.waves, d.profile
-    out[:, EDGE] = d.edge
+    out[:, EDGE], out[:, EDGE_WAVES] = d.edge, d.edge_waves
     size = points.gradient_mm * points.sigma_px
     return out / size[:, None], d.turn / size
 

@@ -28,7 +28,7 @@ from qc.relief import measure_relief
 from qc.retake import check_photo, check_together
 from qc.shape import measure_shape, top_height_sd_mm
 from qc.stages import MeasureSettings, Seen, Stages
-from qc.standing_out import standing_out_mm
+from qc.standing_out import standing_out
 from qc.top_height import TopHeightSettings, raise_top, top_height
 
 Array = NDArray[np.float64]
@@ -182,7 +182,7 @@ def look(photos: Mapping[str, Photo]) -> list[Seen]:
 
 def assemble(stages: Stages, settings: MeasureSettings) -> CheckResult:
     """One result out of what the stages found."""
-    rows, left_out = measure_shape(stages.fit, standing_out_mm(stages.fit.body, stages.profiles.silhouettes))
+    rows, left_out = measure_shape(stages.fit, standing_out(stages.fit.body, stages.profiles.silhouettes))
     parts = (stages.profiles, stages.icing, stages.relief, stages.decorations)
     rows += [m for part in parts for m in part.measurements]
     if stages.icing.scraped and any(m.name == "edge_radius" for m in rows):

@@ -11,6 +11,7 @@ from qc.body import HIGH, LOW, Body
 from qc.clock import clock_of
 from qc.fit import CakeFit
 from qc.quantities import Measurement
+from qc.standing_out import StandingOut
 from qc.uncertainty import magnitude
 
 Array = NDArray[np.float64]
@@ -60,25 +61,15 @@ _GROWING = ("diameter_mm", "height_mm", "level_mm", "lean_mm", "taper_mm", "roun
 def outline_radius_mm(body: Body, theta_rad: Array = _THETA) -> Array:
     """Plan outline: distance from the origin of the outline seen from straight above, at directions theta."""
     z = np.linspace(0, 1, 60)[:, None] * body.height_mm
-    wall = wall_radius(body, theta_rad, z)
+    wall = body.wall_mm(theta_rad, z)
     c = body.centre_mm(z[:, 0])
     along = c[:, :1] * np.cos(theta_rad) + c[:, 1:] * np.sin(theta_rad)
     return (wall + along).max(0)
 
 
-def wall_radius(body: Body, theta: Array, z: Array) -> Array:
-    """Radius about the centre line at heights z (K, 1), the rounded edge included; (K, len(theta))."""
-    r = body.side_radius_mm(theta[None], z)
-    rim = body.radius_mm
-    top = body.top_z_mm(rim * np.cos(theta), rim * np.sin(theta))[None]
-    over = np.clip(z - (top - body.edge_mm), 0, body.edge_mm)
-    r = r - body.edge_mm + np.sqrt(np.maximum(body.edge_mm**2 - over**2, 0))
-    return np.where(z <= top, r, 0.0)
-
-
 def section_mean_mm(body: Body, share: float) -> float:
     """Mean radius of the cross-section at a share of the height."""
-    return float(wall_radius(body, _THETA, np.array([[share * body.height_mm]])).mean())
+    return float(body.wall_mm(_THETA, np.array([[share * body.height_mm]])).mean())
 
 
 def components(body: Body, board_xy: Array) -> Array:
@@ -120,13 +111,18 @@ def shape_components(fit: CakeFit) -> tuple[Array, Array, dict[str, Array]]:
     return value, jacobian, shares
 
 
-def wider(standing_out_mm: Array | None) -> tuple[float, float]:
-    """What belts and ridges add to the body's diameter, and the standard uncertainty of that by how they differ."""
-    if standing_out_mm is None or not len(standing_out_mm):
-        return 0.0, 0.0
-    n = len(standing_out_mm)
-    spread = float(standing_out_mm.std(ddof=1)) if n > 1 else 0.0
-    return 2 * float(standing_out_mm.mean()), 2 * spread / np.sqrt(n)
+def with_belts(value: Array, standing_out: StandingOut | None) -> tuple[Array, float]:
+    """Components (11,) with what belts and ridges add to the plan outline, and the standard uncertainty of its radius.
+
+    A mean that they stand out by widens the diameter by twice as much; what stands out on one side alone moves the
+    outline's centre that way.
+    """
+    if standing_out is None or not len(standing_out.further_mm):
+        return value, 0.0
+    value = value.copy()
+    value[DIAMETER] += 2 * standing_out.mean_mm
+    value[[OFFSET_3, OFFSET_12]] += standing_out.towards_mm
+    return value, standing_out.uneven_mm
 
 
 def _from_cake(cake: Array) -> Array:
@@ -134,28 +130,28 @@ def _from_cake(cake: Array) -> Array:
 
 
 def measure_shape(
-    fit: CakeFit, standing_out_mm: Array | None = None, errors: ShapeErrors | None = None
+    fit: CakeFit, standing_out: StandingOut | None = None, errors: ShapeErrors | None = None
 ) -> tuple[list[Measurement], list[str]]:
     """Rows of the body's quantities, and what is left out with its reason.
 
-    standing_out_mm (n,) is how much further than the body the plan outline reaches at some places (`qc.standing_out`).
+    standing_out: how much further than the body the plan outline reaches at some places.
     """
     errors = (errors or ShapeErrors()).of(fit)
     value, _, shares = shape_components(fit)
     shares = {s: c * errors.outline**2 if s in joint.OUTLINE else c for s, c in shares.items()}
-    more, uneven = wider(standing_out_mm)
-    value[DIAMETER] += more
+    value, uneven = with_belts(value, standing_out)
     rows = _Rows(value, shares, tuple(fit.views), errors)
     sides = tuple(n for n in fit.views if n != "top")
     everything, both = tuple(fit.views), len(sides) > 1
-    hidden, beyond = errors.hidden_foot_mm if fit.foot_hidden else 0.0, float(np.hypot(errors.diameter_mm, uneven))
+    hidden, beyond = errors.hidden_foot_mm if fit.foot_hidden else 0.0, float(np.hypot(errors.diameter_mm, 2 * uneven))
+    offset = float(np.hypot(errors.offset_mm, np.sqrt(2) * uneven))  # of either direction (least squares on a circle)
     note = "the foot is hidden by piping" if fit.foot_hidden else None
     out = [
         rows.single("diameter", DIAMETER, float(np.hypot(beyond, hidden)), everything, note),
         rows.single("out_of_round", ROUND, errors.round_mm, ("top",), None),
         rows.single("height", HEIGHT, errors.height_mm, sides, None),
         rows.single("taper", TAPER, errors.taper_mm, sides, None),
-        *rows.pair("board_offset", None, (OFFSET_3, OFFSET_12), errors.offset_mm, ("top",), None),
+        *rows.pair("board_offset", None, (OFFSET_3, OFFSET_12), offset, ("top",), None),
     ]
     left_out = []
     if both:

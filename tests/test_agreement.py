@@ -115,4 +115,5 @@ def test_only_the_outline_is_widened() -> None:
         factor = wider**2 if source in OUTLINE else 1.0
         np.testing.assert_allclose(share, factor * before.shares[source])
     assert set(OUTLINE) <= set(after.shares)
-    assert (np.linalg.eigvalsh(after.covariance - before.covariance) > -1e-9).all()
+    more = np.linalg.eigvalsh(after.covariance - before.covariance)
+    assert more.min() > -1e-9 * more.max()

@@ -252,6 +252,7 @@ def test_derivatives_of_the_body() -> None:
         "edge_mm": got.edge,
         "harmonics_mm": got.waves,
         "profile_mm": got.profile,
+        "edge_waves_mm": got.edge_waves,
     }
     for name, column in columns.items():
         value = np.asarray(getattr(body, name), float)

@@ -10,8 +10,9 @@ from qc import joint
 from qc.card import THICKNESS_MM, CardView, PanelView
 from qc.contour import board_contours, body_contour, clearance_gradient, graze
 from qc.fit import _covariance
-from qc.fit_terms import FitSettings, cake_prior
+from qc.fit_terms import HELD_MM, FitSettings, cake_prior
 from qc.pose import FOLD, LENS, PARAMETERS, ROTATION, TRANSLATION, floor_points, standing_points, view_of
+from qc.shape import outline_radius_mm, roundness_mm
 from qc.solver import solve
 
 SIZE, IDS, ONE = (2016, 1512), np.arange(36), np.ones(2)
@@ -24,6 +25,7 @@ def known_cake() -> np.ndarray:
     cake[[joint.RADIUS, joint.HEIGHT, joint.TAPER, joint.EDGE]] = 80.0, 70.0, 1.2, 5.0
     cake[joint.LEAN], cake[joint.SLOPE] = (1.0, -0.8), (0.01, -0.006)
     cake[joint.WAVES.start : joint.WAVES.start + 4] = 0.4, -0.2, 0.1, 0.2
+    cake[joint.EDGE_WAVES.start : joint.EDGE_WAVES.start + 4] = 0.3, -0.5, 0.2, 0.4
     cake[[joint.BOARD_HALF, joint.BOARD_X, joint.BOARD_Y, joint.BOARD_T]] = 105.0, 1.5, -1.0, 3.0
     return cake
 
@@ -80,7 +82,7 @@ def problem(noise_px: float, rng: np.random.Generator) -> tuple[joint.Problem, n
     """Three photos of the known cake, and the true parameters."""
     cake = known_cake()
     blocks = [photo_block(70.0, 0.0), photo_block(10.0, 2.0), photo_block(14.0, -88.0)]
-    rows, _ = cake_prior(FitSettings(board_t_mm=2.8, board_t_sd_mm=1.2, dome_sd_mm=0.05), cake)
+    rows, _ = cake_prior(FitSettings(board_t_mm=2.8, board_t_sd_mm=1.2, dome_sd_mm=0.05), cake, 0.35)
     mean = cake + rng.normal(0, 1 / np.diag(rows[: joint.CAKE])) * (noise_px > 0)
     return joint.Problem([term(cake, b, noise_px, rng) for b in blocks], rows, mean, False), np.concatenate(
         [cake, *blocks]
@@ -181,6 +183,23 @@ def test_a_sharp_edge_does_not_hold_the_fit_up() -> None:
     assert found.parameters[joint.EDGE] >= joint.LEAST_EDGE_MM
     assert found.parameters[joint.RADIUS] == pytest.approx(cake[joint.RADIUS], abs=0.15)
     assert found.parameters[joint.HEIGHT] == pytest.approx(cake[joint.HEIGHT], abs=0.15)
+
+
+def test_a_rounding_that_widens_in_places_is_no_flat_place() -> None:
+    """A round cake whose edge's rounding swings by 1.5 mm: read as round only where the rounding may be uneven."""
+    rng = np.random.default_rng(9)
+    cake, settings, deviation = known_cake(), FitSettings(), []
+    cake[joint.WAVES] = cake[joint.EDGE_WAVES] = 0.0
+    cake[joint.EDGE_WAVES.start + 4] = 1.5  # three undulations
+    blocks = [photo_block(65.0, 0.0), photo_block(10.0, 2.0), photo_block(14.0, -88.0)]
+    terms = [term(cake, b, NOISE_PX, rng) for b in blocks]
+    for spread in (HELD_MM, settings.edge_uneven * 5.0):
+        rows, mean = cake_prior(settings, cake, spread)
+        found = solve(joint.Problem(terms, rows, mean, False), np.concatenate([cake * (mean != 0), *blocks]), 30)
+        deviation.append(roundness_mm(outline_radius_mm(joint.body_of(found.parameters[: joint.CAKE]))))
+    held, free = deviation
+    assert held > 0.5
+    assert free < 0.5 * held
 
 
 @pytest.mark.parametrize("dome_mm", [0.1, 2.0])

@@ -19,7 +19,7 @@ from qc.agreement import Agreement, AgreementSettings, agreements
 from qc.errors import CakeQCError
 from qc.fit import CakeFit, fit_cake
 from qc.profile import measure_profiles
-from qc.standing_out import standing_out_mm
+from qc.standing_out import standing_out
 from tests import truth as truths
 from tests.long.fitted import cakes_of, fit_of, inputs_of
 
@@ -55,7 +55,7 @@ def look_at(cake: Path, keep: Path | None) -> Cake:
     silhouettes = measure_profiles(
         {n: i.photo.pixels for n, i in inputs.items()}, fit.views, fit.body, findings
     ).silhouettes
-    value[shape.DIAMETER] += shape.wider(standing_out_mm(fit.body, silhouettes))[0]
+    value, _ = shape.with_belts(value, standing_out(fit.body, silhouettes))
     return Cake(
         cake.name,
         agreements(fit, findings),

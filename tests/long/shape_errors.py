@@ -25,7 +25,7 @@ from scipy.stats import t as student
 from qc import joint, shape
 from qc.fit import CakeFit
 from qc.profile import measure_profiles
-from qc.standing_out import standing_out_mm
+from qc.standing_out import standing_out
 from tests import truth as truths
 from tests.long.fitted import cakes_of, fit_of, inputs_of
 
@@ -68,8 +68,7 @@ def errors_of(cake: Path, keep: Path | None) -> dict[str, Error]:
     value, _, shares = shape.shape_components(fit)
     always = shape.ShapeErrors()
     silhouettes = measure_profiles(pixels, fit.views, fit.body, findings).silhouettes
-    more, uneven = shape.wider(standing_out_mm(fit.body, silhouettes))
-    value[shape.DIAMETER] += more
+    value, uneven = shape.with_belts(value, standing_out(fit.body, silhouettes))
     waves = float(np.linalg.norm(fit.cake[joint.WAVES]))
 
     def spread(along: np.ndarray, sources: list[str]) -> float:
@@ -84,12 +83,13 @@ def errors_of(cake: Path, keep: Path | None) -> dict[str, Error]:
     for name, k in ROWS.items():
         if known.get(name) is not None and (name != "dome" or fit.dome_seen):
             hidden = always.hidden_foot_mm if fit.foot_hidden else 0.0
-            fixed = float(np.hypot(hidden, uneven)) if name == "diameter" else 0.0
+            fixed = float(np.hypot(hidden, 2 * uneven)) if name == "diameter" else 0.0
             out[name] = error(name, float(value[k]), unit[k], fixed)
     for name, (a, b) in PAIRS.items():
         if known.get(name) is not None and (name == "board_offset" or len(inputs) > 2):
             size = float(np.hypot(value[a], value[b]))
-            out[name] = error(name, size, (value[a] * unit[a] + value[b] * unit[b]) / max(size, 1e-9))
+            fixed = float(np.sqrt(2)) * uneven if name == "board_offset" else 0.0
+            out[name] = error(name, size, (value[a] * unit[a] + value[b] * unit[b]) / max(size, 1e-9), fixed)
     return out
 
 
