@@ -30,7 +30,8 @@ class Read:
     """What was read of one photo's outlines.
 
     icing_px (M, 2), its standard deviation (M,) and how sure (M,) it is; board_px (K, 2), its standard deviation (K,)
-    and which points (K,) are of the lower edge; contour_px, the icing's outline that was predicted.
+    and which points (K,) are of the lower edge; contour_px and rim_px, the outlines of icing and board that were
+    predicted.
     """
 
     icing_px: Array
@@ -40,6 +41,10 @@ class Read:
     board_sigma_px: Array
     lower: NDArray[np.bool_]
     contour_px: Array
+    rim_px: Array
+
+
+NEAR_MM = 4.0  # outlines that are predicted so near those that were read lie well within their strips
 
 
 def close_rounds(
@@ -49,7 +54,7 @@ def close_rounds(
     scale: Array,
     read: Mapping[str, Read] | None = None,
 ) -> tuple[joint.Problem, Solution, Mapping[str, Read]]:
-    """Fit to the outlines as they are read in the photos (anew, unless they were read before).
+    """Fit to the outlines as they are read in the photos: anew where they were not read before, or elsewhere.
 
     Raises
     ------
@@ -58,8 +63,7 @@ def close_rounds(
     settings, p = trial.settings, trial.parameters
     known = cake_prior(settings, trial.start, settings.edge_uneven * float(p[joint.EDGE]))
     sizes = [(i.photo.width_px, i.photo.height_px) for i in inputs.values()]
-    if read is None:
-        read = read_outlines(inputs, p, sizes, trial.square, settings)
+    read = read_outlines(inputs, p, sizes, trial.square, settings, read or {})
     for steps in settings.last_steps:
         body, board = joint.body_of(p[: joint.CAKE]), joint.board_of(p[: joint.CAKE], trial.square)
         terms = []
@@ -77,9 +81,17 @@ def close_rounds(
 
 
 def read_outlines(
-    inputs: Mapping[str, PhotoInput], p: Array, sizes: list[tuple[int, int]], square: bool, settings: FitSettings
+    inputs: Mapping[str, PhotoInput],
+    p: Array,
+    sizes: list[tuple[int, int]],
+    square: bool,
+    settings: FitSettings,
+    before: Mapping[str, Read],
 ) -> dict[str, Read]:
-    """The outlines of icing and board in every photo, near where the parameters p have them."""
+    """The outlines of icing and board in every photo, near where the parameters p have them.
+
+    What was read `before` serves where the outlines lie near those.
+    """
     cake = p[: joint.CAKE]
     blocks = [slice(joint.CAKE + joint.PHOTO * k, joint.CAKE + joint.PHOTO * (k + 1)) for k in range(len(inputs))]
     views = [joint.cake_view(cake, p[b], size) for b, size in zip(blocks, sizes, strict=True)]
@@ -87,7 +99,9 @@ def read_outlines(
     contours = body_contours(views, body, settings.body_points)
     with ThreadPoolExecutor(2) as pool:
         seen = pool.map(
-            lambda name, view, contour: _read(name, inputs[name], view, body, board, contour, settings),
+            lambda name, view, contour: _read(
+                name, inputs[name], view, body, board, contour, settings, before.get(name)
+            ),
             inputs,
             views,
             contours,
@@ -96,15 +110,25 @@ def read_outlines(
 
 
 def _read(
-    name: str, i: PhotoInput, view: View, body: Body, board: Board, contour: Contour, settings: FitSettings
+    name: str,
+    i: PhotoInput,
+    view: View,
+    body: Body,
+    board: Board,
+    contour: Contour,
+    settings: FitSettings,
+    before: Read | None,
 ) -> Read:
     pixels, top, ask = i.photo.pixels, name == "top", EdgeSettings()
+    edge = board_outline(board_contours(view, board, settings.board_points))
+    reach = NEAR_MM * view.px_per_mm(np.array([0.0, 0.0, 0.5 * body.height_mm]))
+    if before is not None and _apart_px(before, contour.points_px, edge.points_px) < reach:
+        return before
     seen = body_sides_fit(i.finding, contour, ask)
     if top and np.isfinite(settings.foot_sd_mm):  # piping hides the foot; its edge is not the icing's
         seen &= ~contour.foot
     laid = lay_round(view, contour, body, top)
     icing = strip_edges(read_strip(pixels, i.finding, laid), laid, contour, seen)
-    edge = board_outline(board_contours(view, board, settings.board_points))
     laid = lay_board(view, edge, body, top)
     ends = board_ends(i.finding, edge.points_px, edge.normals, ask) > 0
     rim = strip_edges(read_strip(pixels, i.finding, laid), laid, edge, ends)
@@ -116,7 +140,14 @@ def _read(
         rim.sigma_px / np.sqrt(rim.sure),
         edge.foot[rim.index],
         contour.points_px,
+        edge.points_px,
     )
+
+
+def _apart_px(before: Read, icing_px: Array, rim_px: Array) -> float:
+    """How far the outlines that are predicted now lie from those that were read, where that is most."""
+    pairs = ((before.contour_px, icing_px), (before.rim_px, rim_px))
+    return float(max(np.linalg.norm(a - b, axis=1).max() for a, b in pairs))
 
 
 def _term(

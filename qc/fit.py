@@ -52,7 +52,6 @@ class CakeFit:
     quality: dict[str, OutlineQuality]
     shares: dict[str, Array]  # covariance of the cake's block by source; they sum to `covariance`
     foot_hidden: bool  # piping hides where the icing meets the board
-    dome_seen: bool  # the top's middle shows on a silhouette
     start: Array  # places and sizes about which the parameters were expected
     settings: FitSettings
     read: Mapping[str, Read]  # where the photos' outlines run
@@ -116,10 +115,12 @@ def _most_settled(
     OutlineError
         Where none of them meets outlines.
     """
-    fits, faults = [], []
+    fits: list[CakeFit] = []
+    faults = []
     for trial in trials:
+        read = fits[0].read if fits else None
         try:
-            fits.append(_result(inputs, poses, trial, *close_rounds(inputs, poses, trial, print_scale)))
+            fits.append(_result(inputs, poses, trial, *close_rounds(inputs, poses, trial, print_scale, read)))
         except OutlineError as error:
             faults.append(error)
     if not fits:
@@ -208,7 +209,6 @@ def _result(
         quality,
         {source: share[: joint.CAKE, : joint.CAKE] for source, share in shares.items()},
         _foot_hidden(inputs),
-        False,
         trial.start,
         trial.settings,
         read,

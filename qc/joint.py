@@ -341,6 +341,7 @@ SOURCES = (
     "where the person stands",
     "what cakes are like",
 )
+ON_TOP = "decorations and marks on the top"  # what tells of the top beside the outlines
 OUTLINE = ("outline, point by point", "outline, in common")  # of these, what the outlines' edges leave open
 
 

@@ -50,8 +50,8 @@ class TopHeightSettings:
     wrong_share: float = 0.12  # of fits, and of all feet of a cake, that are wrong outright
     wrong_rim_mm: float = 2.0  # spread of such fits
     wrong_feet: float = 4.0  # times the spread of such feet
-    dome_told_mm: float = 1.0  # standard uncertainty of the dome by the feet alone up to which it is said
-    marks_told_mm: float = 0.6  # the same by the marks, the rim and what cakes are like: else the marks tell nothing
+    marks_told_mm: float = 0.6  # standard uncertainty of the dome by marks, rim and what cakes are like, from which the
+    # marks of a top without feet tell nothing
     turn_sd_rad: float | None = None  # of the cake between its photos, where marks are looked at; None: they are not
 
 
@@ -74,8 +74,6 @@ class TopHeight:
         What to add to the fitted plane's slopes towards 3 and 12 o'clock.
     slope_covariance : ndarray, shape (2, 2)
         Of the slopes then, the rim's part included.
-    dome_told : bool
-        Feet or marks show the dome, not only what cakes are like.
     feet : int
         Feet seen, all side photos together.
     turns_rad : mapping
@@ -89,7 +87,6 @@ class TopHeight:
     correlation: float
     slope: Array
     slope_covariance: Array
-    dome_told: bool
     feet: int
     turns_rad: Mapping[str, float]
 
@@ -142,7 +139,7 @@ def raise_top(fit: CakeFit, found: TopHeight) -> CakeFit:
     """The fit with the top's height, dome and tilt as feet, marks and rim together say.
 
     Their variances are the whole of what is not known of them (`TopHeight`), so they no longer go with the other
-    parameters; they come as the share "decorations and marks on the top". Marks alone leave the tilt to the outlines.
+    parameters; they come as a share of their own (`joint.ON_TOP`). Marks alone leave the tilt to the outlines.
     """
     cake = fit.cake.copy()
     cake[joint.HEIGHT] += found.rise_mm
@@ -158,7 +155,7 @@ def raise_top(fit: CakeFit, found: TopHeight) -> CakeFit:
     own[np.ix_(plane, plane)] = np.outer(sd, sd) * [[1, found.correlation], [found.correlation, 1]]
     if found.feet:
         own[np.ix_(tilt, tilt)] = found.slope_covariance
-    shares["decorations and marks on the top"] = own
+    shares[joint.ON_TOP] = own
     covariance = fit.covariance.copy()
     covariance[at] = covariance[:, at] = 0.0
     parameters = fit.parameters.copy()
@@ -170,7 +167,6 @@ def raise_top(fit: CakeFit, found: TopHeight) -> CakeFit:
         parameters=parameters,
         covariance=covariance + own,
         shares=shares,
-        dome_seen=fit.dome_seen or found.dome_told,
     )
 
 
@@ -200,12 +196,9 @@ def weigh(
     log = np.log(_mixed(dome - s.dome_mean_mm, s.dome_mm, s.domed_mm, s.domed_share))
     rim = s.rim_follows_dome * bent - rise - s.rim_bias_mm
     log = log + np.log(_mixed(rim, s.rim_mm, s.wrong_rim_mm, s.wrong_share))
-    told = said is not None and bool(np.sqrt(said.covariance[1, 1]) <= s.dome_told_mm)
     if marks is not None:
         log = log + finer(marks, rise, bent)
-        shown = moments(log, rise, dome)[1][1] <= s.marks_told_mm
-        told = told or shown
-        if said is None and not shown:
+        if said is None and moments(log, rise, dome)[1][1] > s.marks_told_mm:
             return None
     elif said is None:
         return None
@@ -214,9 +207,8 @@ def weigh(
     mean, sd, shared = moments(log, rise, dome)
     slope, covariance = (np.zeros(2), slope_covariance) if said is None else (said.slope, said.slope_covariance)
     turns = {n: f.turn_rad for n, f in feet.items()}
-    return TopHeight(
-        mean[0], sd[0], mean[1], sd[1], shared, slope, covariance, told, 0 if said is None else said.feet, turns
-    )
+    feet_seen = 0 if said is None else said.feet
+    return TopHeight(mean[0], sd[0], mean[1], sd[1], shared, slope, covariance, feet_seen, turns)
 
 
 def moments(log: Array, rise: Array, dome: Array) -> tuple[tuple[float, float], tuple[float, float], float]:

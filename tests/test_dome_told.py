@@ -18,7 +18,7 @@ def fitted(dome_mm: float, sd_mm: float) -> CakeFit:
     p = np.concatenate([cake, np.zeros(joint.PHOTO)])
     body, board = joint.body_of(cake), joint.board_of(cake, False)
     return CakeFit(
-        body, board, {}, {}, cake, c, p, True, 1.0, {}, {"corners": c}, False, True, p, FitSettings(), {}
+        body, board, {}, {}, cake, c, p, True, 1.0, {}, {"corners": c}, False, p, FitSettings(), {}
     )  # fmt: skip
 
 

@@ -20,7 +20,7 @@ def fitted(kept: int, waves_mm: float = 0.0, shares: dict[str, np.ndarray] | Non
     body, board = joint.body_of(cake), joint.board_of(cake, False)
     shares = shares or {"card corners": c}
     return CakeFit(
-        body, board, {}, {}, cake, c, p, True, 1.0, quality, shares, False, False, p, FitSettings(), {}
+        body, board, {}, {}, cake, c, p, True, 1.0, quality, shares, False, p, FitSettings(), {}
     )  # fmt: skip
 
 
@@ -60,3 +60,12 @@ def test_constants_that_do_not_err_by_the_edges_stay() -> None:
     assert other.diameter_mm > one.diameter_mm
     for name in ("clock_h", "hidden_foot_mm", "dome_told_mm", "outline"):
         assert getattr(one, name) == getattr(other, name)
+
+
+def test_a_tilt_told_by_the_rim_alone_is_stated_with_the_rims_unevenness() -> None:
+    """Analytic: without feet of decorations the variance of what a rim leans by is added (JCGM 100, 5.1.2)."""
+    e, c = ShapeErrors(), np.zeros((joint.CAKE, joint.CAKE))
+    c[joint.SLOPE, joint.SLOPE] = np.eye(2) * 1e-12
+    by_feet, by_rim = (ShapeErrors().of(fitted(100, shares={s: c})) for s in (joint.ON_TOP, "card corners"))
+    assert by_feet.level_mm == pytest.approx(e.level_mm)
+    assert by_rim.level_mm == pytest.approx(np.hypot(e.level_mm, e.rim_level_mm))

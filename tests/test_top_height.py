@@ -210,7 +210,6 @@ class TestBehindTheRim:
         assert np.median(feet.rise_mm[told]) == pytest.approx(rise, abs=0.6)
         found = top_height(fit, {"side": drawn.pixels}, {"side": drawn.finding}, drawn.kinds)
         assert found is not None
-        assert not found.dome_told
         assert found.rise_sd_mm > 0.4  # lips and dome stay unknown
 
     def test_border_by_hand(self):
@@ -334,7 +333,6 @@ class TestWeighing:
         assert found is not None
         assert abs(found.rise_mm) < 0.35
         assert abs(found.dome_mm) < 0.6
-        assert not found.dome_told
 
     def test_tilt_is_the_weighted_mean_of_feet_and_rim(self):
         """Analytic: a ring of n feet tells a slope with the variance 2 s^2 / (n r^2); the rim's weighs against it."""
@@ -367,17 +365,15 @@ class TestRaised:
             {},
             {"corners": c},
             False,
-            False,
             np.concatenate([cake, np.zeros(joint.PHOTO)]),
             FitSettings(),
             {},
         )
-        found = TopHeight(1.5, 0.4, 2.0, 0.7, 0.3, np.array([0.001, 0.0]), np.eye(2) * 1e-6, True, 9, {"side": 0.1})
+        found = TopHeight(1.5, 0.4, 2.0, 0.7, 0.3, np.array([0.001, 0.0]), np.eye(2) * 1e-6, 9, {"side": 0.1})
         raised = raise_top(fit, found)
         assert raised.body.height_mm == pytest.approx(71.5)
         assert raised.body.dome_mm == pytest.approx(2.0)
         assert raised.body.slope == pytest.approx([0.001, 0.0])
-        assert raised.dome_seen
         assert raised.covariance[joint.HEIGHT, joint.HEIGHT] == pytest.approx(0.16)
         assert raised.covariance[joint.HEIGHT, joint.DOME] == pytest.approx(0.3 * 0.4 * 0.7)
         assert raised.covariance[joint.HEIGHT, joint.RADIUS] == 0

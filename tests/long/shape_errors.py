@@ -81,7 +81,7 @@ def errors_of(cake: Path, keep: Path | None) -> dict[str, Error]:
 
     unit, out = np.eye(len(value)), {}
     for name, k in ROWS.items():
-        if known.get(name) is not None and (name != "dome" or fit.dome_seen):
+        if known.get(name) is not None:
             hidden = always.hidden_foot_mm if fit.foot_hidden else 0.0
             fixed = float(np.hypot(hidden, 2 * uneven)) if name == "diameter" else 0.0
             out[name] = error(name, float(value[k]), unit[k], fixed)
