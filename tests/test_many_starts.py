@@ -6,7 +6,7 @@ import pytest
 from qc import joint
 from qc.fit_terms import FitSettings
 from qc.many_starts import EdgeList, StartsSettings, drawn
-from qc.trials import Look, Trial, _elsewhere, _on_supposed, _promising
+from qc.trials import Look, Trial, _as_likely, _elsewhere, _on_supposed, _promising
 
 
 def scene(rng: np.random.Generator, decoys: int, shift: float) -> tuple[EdgeList, np.ndarray, np.ndarray]:
@@ -61,33 +61,45 @@ def start(radius_mm: float, height_mm: float, board_mm: float) -> Trial:
     return Trial(p, p, 0.0, False, FitSettings(board_t_mm=board_mm))
 
 
+def followed(looks: list[Look]) -> list[Trial]:
+    return [q.trial for q in _promising(looks)]
+
+
+def test_another_start_is_as_likely_with_nearly_as_many_edges() -> None:
+    """85 of 100 edges are enough, 80 are not; of a start whose regions outweigh its edges none is counted."""
+    one = start(80, 70, 12.0)
+    assert _as_likely(Look(one, 190.0, 20.0), Look(one, 200.0, 0.0))
+    assert not _as_likely(Look(one, 160.0, 0.0), Look(one, 200.0, 0.0))
+    assert _as_likely(Look(one, 300.0, 0.0), Look(one, 200.0, 0.0))
+
+
 def test_starts_that_differ_are_followed() -> None:
     """The two best may be one cake; what differs is followed too, unless a quick look leaves it far behind."""
     best, same, other, lost = start(80, 70, 12.0), start(80.3, 70.4, 12.0), start(80, 79, 2.6), start(60, 70, 12.0)
     looks = [Look(other, 210.0, 10.0), Look(same, 240.0, 0.0), Look(best, 246.0, 0.0), Look(lost, 150.0, 0.0)]
-    assert _promising(looks) == [best, other]
-    assert _promising([Look(other, 140.0, 0.0), Look(best, 246.0, 0.0)]) == [best]
-    assert _promising([]) == []
+    assert followed(looks) == [best, other]
+    assert followed([Look(other, 140.0, 0.0), Look(best, 246.0, 0.0)]) == [best]
+    assert followed([]) == []
 
 
 def test_the_other_kind_of_board_comes_before_another_start_on_the_same() -> None:
     """A quick look put the right board at three quarters of the wrong one's edges; followed closely it was ahead."""
     best, second, other = start(80, 70, 12.0), start(83, 70, 12.0), start(80, 79, 2.6)
     near = [Look(best, 246.0, 0.0), Look(second, 230.0, 0.0), Look(other, 185.0, 0.0)]
-    assert _promising(near) == [best, other]
-    assert _promising([Look(best, 246.0, 0.0), Look(second, 185.0, 0.0)]) == [best]
+    assert followed(near) == [best, other]
+    assert followed([Look(best, 246.0, 0.0), Look(second, 185.0, 0.0)]) == [best]
 
 
 def test_a_cake_off_the_seen_icing_needs_more_edges() -> None:
     """A rim mirrored in a glaze had more edges than the rim, but icing was seen above it."""
     mirrored, rim = start(80, 41, 12.0), start(80, 46, 12.0)
-    assert _promising([Look(mirrored, 356.0, 97.0), Look(rim, 343.0, 47.0)]) == [rim, mirrored]
+    assert followed([Look(mirrored, 356.0, 97.0), Look(rim, 343.0, 47.0)]) == [rim, mirrored]
 
 
 def test_the_best_start_is_followed_however_bad_it_is() -> None:
     """Photos of two cakes: no start fits what was seen, and a sentence says so later on."""
     only, worse = start(80, 41, 12.0), start(80, 61, 12.0)
-    assert _promising([Look(only, 100.0, 150.0), Look(worse, 20.0, 150.0)]) == [only]
+    assert followed([Look(only, 100.0, 150.0), Look(worse, 20.0, 150.0)]) == [only]
 
 
 def test_the_best_start_is_tried_on_the_other_kinds_too() -> None:
