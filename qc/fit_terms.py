@@ -73,8 +73,8 @@ class FitSettings:
     edge_mm: float = 5.0  # 106 rendered cakes' roundings average 4.7
     edge_sd_mm: float = 2.5
     edge_uneven: float = 0.07  # of each harmonic of that rounding, as a share of it, in the last rounds; before it is
-    # held even. Seen from above a wider rounding looks like a flat place: 12 cakes' out-of-roundness was 0.38 and up to
-    # 1.5 mm off without, 0.26 and 0.7 with it
+    # held even. Seen from above a wider rounding looks like a flat place: 12 cakes' out-of-roundness was 0.37 and up to
+    # 1.5 mm off without, 0.30 and 0.8 with it
     wave_sd_mm: float = 0.5  # of the second harmonic: with less, cakes 3 mm out of round were read rounder
     wave_fall: float = 0.6  # how it falls for higher ones: as (2 / m) to this power
     profile_sd_mm: float = 0.6
