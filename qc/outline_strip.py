@@ -121,8 +121,8 @@ def planes(
     between = [((np.arange(k) + 0.5) / k - 0.5) for k in often]
     rows = (laid.curve_px[:, None] + between[0][:, None] * ahead[:, None]).reshape(-1, 2)
     across = ((offsets_mm[:, None] + between[1] * COLUMN_MM) * scale).reshape(-1)
-    at = rows[:, None] + across[:, None] * np.repeat(laid.normal_px, often[0], 0)[:, None]
-    x, y = np.ascontiguousarray(at.astype(np.float32).transpose(2, 0, 1))
+    normals = np.repeat(laid.normal_px, often[0], 0)
+    x, y = ((rows[:, k, None] + across * normals[:, k, None]).astype(np.float32) for k in (0, 1))
     light = cv2.remap(pixels, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     light = cv2.resize(light, (m, n), interpolation=cv2.INTER_AREA)
     out = np.zeros((PLANES, n, m), np.float32)
