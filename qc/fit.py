@@ -11,7 +11,7 @@ from qc.body import Body
 from qc.camera import View
 from qc.closing import Read, close_rounds
 from qc.contour import Board
-from qc.errors import FitError, OutlineError
+from qc.errors import CakeQCError, FitError, OutlineError
 from qc.finder import BODY, FOOT_BORDER
 from qc.fit_terms import FitSettings, PhotoInput
 from qc.pose import Pose, solve_pose
@@ -112,16 +112,16 @@ def _most_settled(
 
     Raises
     ------
-    OutlineError
-        Where none of them meets outlines.
+    OutlineError, FitError
+        Where none of them meets outlines on which the photos agree.
     """
     fits: list[CakeFit] = []
-    faults = []
+    faults: list[CakeQCError] = []
     for trial in trials:
         read = fits[0].read if fits else None
         try:
             fits.append(_result(inputs, poses, trial, *close_rounds(inputs, poses, trial, print_scale, read)))
-        except OutlineError as error:
+        except (OutlineError, FitError) as error:
             faults.append(error)
     if not fits:
         raise faults[0]

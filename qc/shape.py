@@ -53,13 +53,13 @@ class ShapeErrors:
         more = float(np.exp(self.disagreeing * min(fit.disagreeing, self.most_disagreeing)))
         grown = {k: getattr(self, k) * more for k in _GROWING}
         waves = self.round_by_waves * float(np.linalg.norm(fit.cake[joint.WAVES])) * more
-        rim = 0.0 if _tilt_by_feet(fit) else self.rim_level_mm
+        rim = 0.0 if tilt_by_feet(fit) else self.rim_level_mm
         return replace(
             self, **grown | {"round_mm": grown["round_mm"] + waves, "level_mm": float(np.hypot(grown["level_mm"], rim))}
         )
 
 
-def _tilt_by_feet(fit: CakeFit) -> bool:
+def tilt_by_feet(fit: CakeFit) -> bool:
     """Whether decorations' feet tell how the top lies, not the rim alone."""
     own = fit.shares.get(joint.ON_TOP)
     return own is not None and bool(own[joint.SLOPE, joint.SLOPE].any())

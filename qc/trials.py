@@ -1,8 +1,8 @@
 """Which kind of board, and which start on it, the photos of a check agree with most.
 
 How thick the board is moves the foot of a cake by a centimetre, and where piping hides the foot the board alone can
-tell: so each kind of board is supposed in turn, fitted, and the one kept with which most of the photos' edges agree and
-which lies least off the icing that the finder saw.
+tell: so each kind of board is supposed in turn and fitted. Followed are those with which most of the photos' edges
+agree and which lie least off the icing that the finder saw.
 """
 
 from collections.abc import Mapping, Sequence
@@ -146,7 +146,8 @@ def likely_trials(
     if not followed:
         raise faults[0]
     best = max(followed, key=lambda pair: pair[0].worth)
-    others = [p for p in followed if p is not best and all(_as_likely(q, b) for q, b in zip(p, best, strict=True))]
+    near = [p for p in followed if all(_near(q, b, AS_LIKELY) for q, b in zip(p, best, strict=True))]
+    others = [p for p in near if p is not best]
     return [close.trial for close, _ in (best, *others)]
 
 
@@ -163,9 +164,9 @@ class Look:
         return self.edges - self.against
 
 
-def _as_likely(q: Look, best: Look) -> bool:
-    """Whether so many edges agree that this start may be the right one as well."""
-    return q.worth >= best.worth - (1 - AS_LIKELY) * abs(best.worth)
+def _near(q: Look, best: Look, share: float) -> bool:
+    """Whether this start has such a share of the best one's edges: its worth may be below nothing."""
+    return q.worth >= best.worth - (1 - share) * abs(best.worth)
 
 
 def _promising(quick: Sequence[Look]) -> list[Look]:
@@ -174,17 +175,12 @@ def _promising(quick: Sequence[Look]) -> list[Look]:
     Of starts that lead to the same cake one is enough.
     """
     ranked = sorted(quick, key=lambda q: -q.worth)
-
-    def still_open(q: Look, share: float) -> bool:
-        most = ranked[0].worth
-        return q.worth >= most - (1 - share) * abs(most)
-
     first: dict[float, Look] = {}  # on each kind of board
     for q in ranked:
-        if still_open(q, STILL_OPEN_BOARD):
+        if _near(q, ranked[0], STILL_OPEN_BOARD):
             first.setdefault(q.trial.settings.board_t_mm, q)
     out: list[Look] = []
-    for q in [*first.values(), *(q for q in ranked if still_open(q, STILL_OPEN))]:
+    for q in [*first.values(), *(q for q in ranked if _near(q, ranked[0], STILL_OPEN))]:
         if not any(_alike(q.trial, before.trial) for before in out):
             out.append(q)
     return out[:FOLLOWED]

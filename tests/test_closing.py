@@ -8,7 +8,7 @@ import pytest
 
 from qc import fit
 from qc.closing import NEAR_MM, Read, read_outlines
-from qc.errors import OutlineError
+from qc.errors import FitError, OutlineError
 from qc.fit import _most_settled
 from qc.fit_terms import FitSettings
 from qc.trials import Trial
@@ -43,7 +43,7 @@ def test_an_outline_near_the_one_that_was_read_is_not_read_again(monkeypatch: py
 def test_the_start_that_the_outlines_fit_best_is_kept(monkeypatch: pytest.MonkeyPatch) -> None:
     """By the reduced chi-square; a start that meets no outlines is passed over, unless it is the only one."""
     first = Trial(np.zeros(1), np.zeros(1), 0.0, False, FitSettings())
-    trials = [replace(first, cost=chi2) for chi2 in (0.3, 0.2, np.inf)]
+    trials = [replace(first, cost=chi2) for chi2 in (-1.0, 0.3, 0.2, np.inf)]
 
     def closed(inputs: object, poses: object, trial: Trial, scale: object, read: object) -> tuple[Trial]:
         if np.isinf(trial.cost):
@@ -51,7 +51,13 @@ def test_the_start_that_the_outlines_fit_best_is_kept(monkeypatch: pytest.Monkey
         return (trial,)
 
     monkeypatch.setattr(fit, "close_rounds", closed)
-    monkeypatch.setattr(fit, "_result", lambda i, p, trial, same: SimpleNamespace(reduced_chi2=trial.cost, read={}))
+
+    def result(inputs: object, poses: object, trial: Trial, same: object) -> SimpleNamespace:
+        if trial.cost < 0:
+            raise FitError("The photos do not agree on one cake.")
+        return SimpleNamespace(reduced_chi2=trial.cost, read={})
+
+    monkeypatch.setattr(fit, "_result", result)
     assert _most_settled(trials, {}, {}, np.ones(2)).reduced_chi2 == 0.2
     with pytest.raises(OutlineError, match="hardly be seen"):
-        _most_settled(trials[2:], {}, {}, np.ones(2))
+        _most_settled(trials[3:], {}, {}, np.ones(2))

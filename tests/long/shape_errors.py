@@ -88,7 +88,8 @@ def errors_of(cake: Path, keep: Path | None) -> dict[str, Error]:
     for name, (a, b) in PAIRS.items():
         if known.get(name) is not None and (name == "board_offset" or len(inputs) > 2):
             size = float(np.hypot(value[a], value[b]))
-            fixed = float(np.sqrt(2)) * uneven if name == "board_offset" else 0.0
+            by_rim = 0.0 if shape.tilt_by_feet(fit) else always.rim_level_mm
+            fixed = {"board_offset": float(np.sqrt(2)) * uneven, "level": by_rim}.get(name, 0.0)
             out[name] = error(name, size, (value[a] * unit[a] + value[b] * unit[b]) / max(size, 1e-9), fixed)
     return out
 
