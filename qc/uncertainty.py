@@ -29,8 +29,9 @@ def magnitude(components: Array, covariance: Array, samples: int = 4000) -> Magn
     """Size of a vector of uncertain components.
 
     The naive length is too long on average, by half the variance across its direction over itself (to first order;
-    of two components it has Rice's distribution); that is taken off. Near zero the coverage interval comes from the
-    components' distribution (JCGM 101), so it respects zero.
+    of two components it has Rice's distribution); that is taken off. What it spreads by is in the uncertainty
+    (JCGM 100, 5.1.2, note: terms of second order). Near zero the coverage interval comes from the components'
+    distribution (JCGM 101), so it respects zero.
     """
     length = float(np.linalg.norm(components))
     direction = components / length if length > 0 else np.eye(len(components))[0]
@@ -39,12 +40,19 @@ def magnitude(components: Array, covariance: Array, samples: int = 4000) -> Magn
     value = float(np.sqrt(max(length**2 - across**2, 0.0)))
     angle = float(np.arctan2(across, length))
     if length > 3 * np.sqrt(np.trace(covariance)):
-        return Magnitude(value, 2 * u, None, direction, angle)
+        return Magnitude(value, 2 * float(np.hypot(u, _bent(covariance, direction) / length)), None, direction, angle)
     root = np.linalg.cholesky(covariance + 1e-15 * np.eye(len(components)))
     drawn = components + _normal(samples, len(components)) @ root.T
     low, high = np.quantile(np.linalg.norm(drawn, axis=1), [0.025, 0.975])
     low = 0.0 if value == 0.0 or length < 2 * u else float(low)
     return Magnitude(value, max(float(high) - value, value - low), (low, float(high)), direction, angle)
+
+
+def _bent(covariance: Array, direction: Array) -> float:
+    """Standard deviation, times the length, of what the spread across a vector's direction adds to its length."""
+    flat = np.eye(len(direction)) - np.outer(direction, direction)
+    across = flat @ covariance @ flat
+    return float(np.sqrt(0.5 * np.trace(across @ across)))
 
 
 def _normal(samples: int, size: int) -> Array:
