@@ -42,7 +42,8 @@ class FeetSettings:
     least_columns: float = 0.4  # share of the columns that must show
     hidden_mm: float = 0.8  # a nearer piece hides so much more than its outline: its shadow and blur
     rim_mm: float = 0.7  # likewise the rim of the top
-    clear_mm: float = 1.2  # by which the network's border must stand off the rim: else the rim itself may be the border
+    clear_mm: float = 1.2  # by which the network's border must stand off the rim: else its place is not told by edges
+    over_rim_mm: float = 0.8  # nearer to the rim than this it may be the rim itself, and the foot hidden behind it
     base_reach: float = 0.9  # of the base's radius: where a seen foot touches, by rendered cakes with domed tops
     doubt: float = 0.02  # least probability of any shape before the side photo is asked
     shape_worth: float = 20.0  # natural log odds of a shape per strong edge's worth that its lower edges gain
@@ -61,10 +62,11 @@ class Feet:
     spread_mm : (N,) standard uncertainty from not knowing the piece's shape
     place_mm : (N, 2) where the piece stands, in the photo's frame
     contact_mm : (N, 2) where the foot that is seen touches the top: nearer to the camera by the base's radius, so that
-        on a domed top front pieces seem to stand lower than those behind the middle; where the rim hides the foot, the
-        place on the rim
-    rough : (N,) the piece ends so near the rim that its foot and the rim can't be told apart: its rise is that of
-        whichever stands higher, by the network's border alone
+        on a domed top front pieces seem to stand lower than those behind the middle
+    rough : (N,) the rise is the network's border's alone: the foot lies near the rim
+    end_mm : (N,) how far above the near rim, in the picture, the piece ends, where that may be the rim: the foot lies
+        there or is hidden; NaN elsewhere
+    foot_mm : (N,) how far above the near rim the fitted top's foot would be seen
     """
 
     turn_rad: float
@@ -73,6 +75,8 @@ class Feet:
     place_mm: Array
     contact_mm: Array
     rough: NDArray[np.bool_]
+    end_mm: Array
+    foot_mm: Array
 
 
 def find_feet(
@@ -108,7 +112,7 @@ def find_feet(
     place = turned.centre_mm[best, each]
     contact = place + settings.base_reach * _towards(view, place) * base_mm(turned)[:, None]
     if not len(each):
-        return Feet(turn, np.zeros(0), np.zeros(0), place, contact, np.zeros(0, bool))
+        return Feet(turn, np.zeros(0), np.zeros(0), place, contact, np.zeros(0, bool), np.zeros(0), np.zeros(0))
     rise, share, border = _search(pixels, view, body, finding, turned, eye, settings)
     weight = np.where(np.isfinite(rise), share, 0.0)
     whole = weight.sum(0)
@@ -116,23 +120,28 @@ def find_feet(
     mean = np.nansum(weight * rise, 0)
     spread = np.sqrt(np.nansum(weight * (rise - mean) ** 2, 0))
     fine = whole > settings.least_share
-    contact[~fine & border.on_rim] = _rim_before(view, body, place)[~fine & border.on_rim]
+    rough = ~fine & (border.end_mm >= settings.over_rim_mm)
     return Feet(
         turn,
-        np.where(fine, mean, border.rise_mm),
+        np.where(fine, mean, np.where(rough, border.end_mm - border.foot_mm, np.nan)),
         np.where(fine, spread, 0.0),
         place,
         contact,
-        ~fine & np.isfinite(border.rise_mm),
+        rough,
+        np.where(fine | rough, np.nan, border.end_mm),
+        border.foot_mm,
     )
 
 
 @dataclass(frozen=True)
 class _Border:
-    """Where pieces end near the rim: rise (N,) of whichever stands higher, foot or rim, NaN where neither is told."""
+    """How far above the near rim, in the picture, pieces (N,) end by the network, and the fitted top's feet would.
 
-    rise_mm: Array
-    on_rim: NDArray[np.bool_]
+    end_mm is NaN where that is not told, or lies clear of the rim.
+    """
+
+    end_mm: Array
+    foot_mm: Array
 
 
 def _search(
@@ -169,7 +178,7 @@ def _search(
 
 
 def _border(ends_mm: Array, above_mm: Array, free: NDArray[np.bool_], settings: FeetSettings) -> _Border:
-    """What the network's border tells where foot and rim can't be told apart.
+    """Where pieces end near the rim.
 
     Parameters
     ----------
@@ -180,20 +189,9 @@ def _border(ends_mm: Array, above_mm: Array, free: NDArray[np.bool_], settings: 
     free : ndarray, shape (N, C)
         Columns that no nearer piece hides.
     """
-    rise = _middle(np.where(above_mm > 0, ends_mm, ends_mm + above_mm), free)
-    above, end = _middle(above_mm, free), _middle(above_mm + ends_mm, free)
-    told = (free.sum(1) >= settings.least_columns * free.shape[1]) & (np.minimum(above, end) < settings.clear_mm)
-    told &= np.abs(rise) < settings.rise_mm
-    return _Border(np.where(told, rise, np.nan), told & (above <= 0))
-
-
-def _rim_before(view: View, body: Body, place_mm: Array) -> Array:
-    """Places (N, 2) on the rim that a lens sees straight under places (N, 2) on the top."""
-    rim = rim_mm(body)
-    u, depth = view.project(rim)[:, 0], view.to_camera(rim)[:, 2]
-    top = body.top_point_mm(*place_mm.T)
-    off = np.abs(u - view.project(top)[:, :1]) + np.where(depth < view.to_camera(top)[:, 2:], 0.0, np.inf)
-    return np.asarray(rim[off.argmin(1), :2], float)
+    rise, foot, end = (_middle(v, free) for v in (ends_mm, above_mm, above_mm + ends_mm))
+    told = (free.sum(1) >= settings.least_columns * free.shape[1]) & (np.minimum(foot, end) < settings.clear_mm)
+    return _Border(np.where(told & (np.abs(rise) < settings.rise_mm), end, np.nan), foot)
 
 
 def _shares_by_side(solids: Solids, rise: Array, worth: Array, settings: FeetSettings) -> Array:

@@ -10,6 +10,7 @@ grid): each may be wrong outright, so each has heavy tails. The tilt is the weig
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -23,6 +24,7 @@ from qc.piece_solids import solids_of
 from qc.top_texture import finer, texture_log
 
 Array = NDArray[np.float64]
+AT_RIM_STEP = 4  # of the grid's, where pieces at the rim are weighed: what they say changes slowly
 
 
 @dataclass(frozen=True)
@@ -34,8 +36,10 @@ class TopHeightSettings:
     piece_mm: float = 0.20  # one foot
     kind_mm: float = 0.35  # all feet of one kind of piece: how its underside is rounded
     photo_mm: float = 0.20  # all feet in one photo: its pose
-    rough_mm: float = 0.7  # one piece that ends at the rim: lips, and the network's border
-    rough_photo_mm: float = 0.4  # all such pieces in one photo
+    rough_mm: float = 0.5  # one foot near the rim, by the network's border
+    rough_photo_mm: float = 0.3  # all such feet in one photo
+    rim_line_mm: float = 0.5  # one piece that ends at the rim: the rim's own line, whose lip is uneven
+    rim_line_worth: float = 0.8  # of such a piece: those in one photo err together
     tilt: float = 0.0015  # slope of one photo's pose against the top
     rim_level_mm: float = 0.3  # how far the rim's plane leans against the top's, across the diameter: lips are uneven
     least_feet: int = 3
@@ -196,12 +200,15 @@ def weigh(
     log = np.log(_mixed(dome - s.dome_mean_mm, s.dome_mm, s.domed_mm, s.domed_share))
     rim = s.rim_follows_dome * bent - rise - s.rim_bias_mm
     log = log + np.log(_mixed(rim, s.rim_mm, s.wrong_rim_mm, s.wrong_share))
+    ends = sum(int((np.isfinite(f.rise_mm) | np.isfinite(f.end_mm)).sum()) for f in feet.values())
+    if ends < s.least_feet and marks is None:
+        return None
+    for f in feet.values():
+        log = log + _log_at_rim(f, body.radius_mm, rise, bent, s)
     if marks is not None:
         log = log + finer(marks, rise, bent)
-        if said is None and moments(log, rise, dome)[1][1] > s.marks_told_mm:
+        if ends < s.least_feet and moments(log, rise, dome)[1][1] > s.marks_told_mm:
             return None
-    elif said is None:
-        return None
     if said is not None:
         log = log + _log_feet(said, rise, bent, s)
     mean, sd, shared = moments(log, rise, dome)
@@ -234,6 +241,24 @@ def _log_feet(said: _Said, rise: Array, dome: Array, s: TopHeightSettings) -> Ar
     square = np.einsum("...i,ij,...j->...", e, np.linalg.inv(said.covariance), e)
     wide = s.wrong_share / s.wrong_feet**2 * np.exp(-0.5 * square / s.wrong_feet**2)
     return np.log((1 - s.wrong_share) * np.exp(-0.5 * square) + wide + 1e-300)
+
+
+def _log_at_rim(feet: Feet, radius_mm: float, rise: Array, dome: Array, s: TopHeightSettings) -> Array:
+    """Log likelihood over the grid of the pieces in one photo that end at the rim.
+
+    What is seen of such a piece ends at its foot or at the rim before it, whichever stands higher: the top there may
+    lie lower by any amount, but hardly higher.
+    """
+    coarse, coarse_dome = rise[::AT_RIM_STEP], dome[:, ::AT_RIM_STEP]
+    log = np.zeros((coarse.size, coarse_dome.size))
+    for i in np.nonzero(np.isfinite(feet.end_mm))[0]:
+        share = 0.5 - float((feet.contact_mm[i] ** 2).sum()) / (RIM * radius_mm) ** 2
+        foot = feet.foot_mm[i] + coarse + share * coarse_dome
+        off = (feet.end_mm[i] - np.maximum(foot, 0.0)) / s.rim_line_mm
+        log += s.rim_line_worth * np.log((1 - s.wrong_share) * np.exp(-0.5 * off**2) + s.wrong_share)
+    at = np.meshgrid(np.arange(dome.size) / AT_RIM_STEP, np.arange(rise.size) / AT_RIM_STEP)
+    column, row = (v.astype(np.float32) for v in at)
+    return np.asarray(cv2.remap(log.astype(np.float32), column, row, cv2.INTER_LINEAR), np.float64)
 
 
 def _said(

@@ -15,7 +15,7 @@ from qc.decoration_shapes import SHAPES, Fit
 from qc.finder import BODY, DECORATION, LABELS, Finding
 from qc.fit import CakeFit
 from qc.fit_terms import FitSettings
-from qc.piece_feet import Feet, FeetSettings, _border, _rim_before, find_feet
+from qc.piece_feet import Feet, FeetSettings, _border, find_feet
 from qc.piece_solids import chains, front_arc, solids_of
 from qc.piece_tops import seen_heights
 from qc.top_height import TopHeight, TopHeightSettings, raise_top, top_height, weigh
@@ -204,21 +204,21 @@ class TestBehindTheRim:
         feet = find_feet(
             drawn.pixels, drawn.view, fit.body, drawn.finding, solids_of(drawn.kinds), views["top"].eye_mm + [0, 0, 1e6]
         )
-        told = np.isfinite(feet.rise_mm)
+        told = np.isfinite(feet.end_mm)
         assert told.sum() >= 3
-        assert feet.rough[told].all()
-        assert np.median(feet.rise_mm[told]) == pytest.approx(rise, abs=0.6)
+        assert np.isnan(feet.rise_mm).all()
+        assert np.median(feet.end_mm[told]) == pytest.approx(rise, abs=0.6)
         found = top_height(fit, {"side": drawn.pixels}, {"side": drawn.finding}, drawn.kinds)
         assert found is not None
         assert found.rise_sd_mm > 0.4  # lips and dome stay unknown
 
     def test_border_by_hand(self):
-        """A foot just over the rim, one behind it (what shows ends at the rim), one that stands clear, one hidden."""
+        """A foot supposed just over the rim, one behind it, one that stands clear, one that a nearer piece hides."""
         ends, above = np.array([-1.2, 0.8, -0.5, 0.3]), np.array([0.5, -2.0, 5.0, 0.5])
         free = np.repeat(np.array([True, True, True, False])[:, None], 5, 1)
         border = _border(np.repeat(ends[:, None], 5, 1), np.repeat(above[:, None], 5, 1), free, FeetSettings())
-        assert border.rise_mm == pytest.approx([-1.2, -1.2, np.nan, np.nan], nan_ok=True)
-        assert border.on_rim.tolist() == [False, True, False, False]
+        assert border.end_mm == pytest.approx([-0.7, -1.2, np.nan, np.nan], nan_ok=True)
+        assert border.foot_mm[:3] == pytest.approx([0.5, -2.0, 5.0])
 
     def test_rough_feet_count_less(self):
         """The same figures from feet at the rim move the height less, and leave it less sure."""
@@ -232,16 +232,27 @@ class TestBehindTheRim:
         assert clear.rise_mm < rough.rise_mm < 0
         assert clear.rise_sd_mm < rough.rise_sd_mm
 
-    def test_where_the_rim_is_seen_under_a_piece(self):
-        """Seen from 6 o'clock the rim before a piece lies nearer, on the line from the lens to it."""
-        view, body = side_view(-2.0), flat_body()
-        place = np.array([[0.0, 40.0], [30.0, -40.0]])
-        rim = _rim_before(view, body, place)
-        assert np.linalg.norm(rim, axis=1) == pytest.approx(np.full(2, body.radius_mm - 0.3 * body.edge_mm), abs=1e-6)
-        to_place, to_rim = place - view.eye_mm[:2], rim - view.eye_mm[:2]
-        assert (np.linalg.norm(to_rim, axis=1) < np.linalg.norm(to_place, axis=1)).all()
-        turn = np.arctan2(*to_place.T) - np.arctan2(*to_rim.T)
-        assert np.abs(turn).max() < np.radians(0.5)
+    def test_a_piece_that_ends_at_the_rim_stands_no_higher(self):
+        """What shows ends at the rim: had the top been where it was fitted, feet would be seen 2 mm over it."""
+        low = self.at_the_rim(2.0)
+        assert low.rise_mm < -1.2
+        assert low.feet == 0, "they say nothing of the tilt"
+
+    def test_a_foot_behind_the_rim_may_lie_however_low(self):
+        """Where the fitted top's feet are hidden deep already, that they are tells nothing: 6 mm or 9 are the same."""
+        low, lower = self.at_the_rim(-6.0), self.at_the_rim(-9.0)
+        assert low.rise_mm == pytest.approx(lower.rise_mm, abs=0.02)
+        assert low.rise_sd_mm == pytest.approx(lower.rise_sd_mm, rel=0.02)
+        assert low.rise_sd_mm > 1.2 > self.at_the_rim(0.0).rise_sd_mm
+
+    @staticmethod
+    def at_the_rim(foot_mm):
+        """What eight pieces tell that all end at the rim, where the fitted top's feet would be seen foot_mm over it."""
+        feet = some_feet(np.full(8, np.nan), ring(8, 58.0))
+        feet = replace(feet, end_mm=np.zeros(8), foot_mm=np.full(8, foot_mm))
+        found = weigh({"side": feet}, np.zeros(8, int), BODY_80, RIM_TILT, TopHeightSettings())
+        assert found is not None
+        return found
 
 
 class TestNotSeen:
@@ -259,7 +270,8 @@ class TestNotSeen:
 
 # ---------------------------------------------------------------- worked out by hand
 def some_feet(rise_mm: np.ndarray, place_mm: np.ndarray) -> Feet:
-    return Feet(0.0, rise_mm, np.zeros(len(rise_mm)), place_mm, place_mm, np.zeros(len(rise_mm), bool))
+    n = len(rise_mm)
+    return Feet(0.0, rise_mm, np.zeros(n), place_mm, place_mm, np.zeros(n, bool), np.full(n, np.nan), np.zeros(n))
 
 
 BODY_80 = replace(flat_body(), radius_mm=80.0, dome_mm=0.0)
