@@ -67,10 +67,8 @@ def close_rounds(
     for steps in settings.last_steps:
         body, board = joint.body_of(p[: joint.CAKE]), joint.board_of(p[: joint.CAKE], trial.square)
         terms = []
-        for k, (name, i) in enumerate(inputs.items()):
-            block = slice(joint.CAKE + joint.PHOTO * k, joint.CAKE + joint.PHOTO * (k + 1))
-            view = joint.cake_view(p[: joint.CAKE], p[block], sizes[k])
-            prior = photo_prior(name, i, poses[name], trial.start[block], settings)
+        for k, ((name, i), view) in enumerate(zip(inputs.items(), joint.views_of(p, sizes), strict=True)):
+            prior = photo_prior(name, i, poses[name], trial.start[joint.photo_block(k)], settings)
             terms.append(_term(name, i, read[name], view, body, board, prior, scale, settings))
         enough(terms)
         problem = joint.Problem(terms, *known, trial.square, settings.robust)
@@ -93,8 +91,7 @@ def read_outlines(
     What was read `before` serves where the outlines lie near those.
     """
     cake = p[: joint.CAKE]
-    blocks = [slice(joint.CAKE + joint.PHOTO * k, joint.CAKE + joint.PHOTO * (k + 1)) for k in range(len(inputs))]
-    views = [joint.cake_view(cake, p[b], size) for b, size in zip(blocks, sizes, strict=True)]
+    views = joint.views_of(p, sizes)
     body, board = joint.body_of(cake), joint.board_of(cake, square)
     contours = body_contours(views, body, settings.body_points)
     with ThreadPoolExecutor(2) as pool:

@@ -148,7 +148,7 @@ def fit_turned(
         inputs = _top_board_as_icing(inputs)
     start, p = fit.start.copy(), fit.parameters.copy()
     for k, name in enumerate(inputs):
-        yaw = joint.CAKE + joint.PHOTO * k + joint.YAW
+        yaw = joint.photo_block(k).start + joint.YAW
         p[yaw] += turns_rad.get(name, 0.0)
         start[yaw] = p[yaw]
     trial = Trial(p, start, 0.0, fit.board.square, replace(fit.settings, yaw_sd_rad=KNOWN_TURN_RAD))
@@ -187,11 +187,10 @@ def _result(
     covariance, shares = _covariance(joint.information_by_source(problem, p), cake[joint.DOME], trial.settings)
     if not np.isfinite(covariance).all():
         raise FitError("The photos do not agree on one cake: check that all were taken of the same cake.")
-    views, quality = {}, {}
+    views = dict(zip(inputs, joint.views_of(p, problem.sizes_px), strict=True))
+    quality: dict[str, OutlineQuality] = {}
     squares, count = 0.0, 0
-    for k, term in enumerate(problem.terms):
-        views[term.name] = joint.cake_view(cake, p[problem.block(k)], term.size_px)
-        r = solution.residuals[k]
+    for term, r in zip(problem.terms, solution.residuals, strict=True):
         squares += float(np.sum(np.minimum(r * r, problem.robust**2)))
         count += len(r)
         n = 2 * term.card.corner_count

@@ -226,16 +226,14 @@ def terms_of(
     """Contours predicted from p, edges found along them, per photo; `before`: the terms of the round before."""
     out, cake = [], p[: joint.CAKE]
     body, board = joint.body_of(cake), joint.board_of(cake, square)
-    blocks = [slice(joint.CAKE + joint.PHOTO * k, joint.CAKE + joint.PHOTO * (k + 1)) for k in range(len(inputs))]
-    sizes = [(i.photo.width_px, i.photo.height_px) for i in inputs.values()]
-    views = [joint.cake_view(cake, p[b], size) for b, size in zip(blocks, sizes, strict=True)]
+    views = joint.views_of(p, [(i.photo.width_px, i.photo.height_px) for i in inputs.values()])
     contours: Sequence[Contour | None] = [None] * len(views)
     if how.reach_px > 0:
         near = [t.contour_px for t in before if t.contour_px is not None]
         contours = body_contours(views, body, settings.body_points, near or None)
-    for (name, i), b, view, contour in zip(inputs.items(), blocks, views, contours, strict=True):
+    for k, ((name, i), view, contour) in enumerate(zip(inputs.items(), views, contours, strict=True)):
         predicted = _Predicted(view, body, board, contour)
-        out.append(_term(name, i, poses[name], start[b], predicted, scale, settings, how))
+        out.append(_term(name, i, poses[name], start[joint.photo_block(k)], predicted, scale, settings, how))
     return out
 
 

@@ -47,6 +47,16 @@ CAKE_STEP[SLOPE] = 2e-4
 CAKE_STEP[BOARD_TURN] = 2e-4
 
 
+def photo_block(k: int) -> slice:
+    """Where photo k's parameters stand."""
+    return slice(CAKE + PHOTO * k, CAKE + PHOTO * (k + 1))
+
+
+def views_of(p: Array, sizes_px: Sequence[tuple[int, int]]) -> list[View]:
+    """All photos' views of the cake."""
+    return [cake_view(p[:CAKE], p[photo_block(k)], size) for k, size in enumerate(sizes_px)]
+
+
 def body_of(cake: Array) -> Body:
     """Body of the cake's block."""
     waves = cake[WAVES].reshape(-1, 2)
@@ -149,12 +159,13 @@ class Problem:
         return scale
 
     @property
+    def sizes_px(self) -> list[tuple[int, int]]:
+        """Width and height of all photos."""
+        return [t.size_px for t in self.terms]
+
+    @property
     def size(self) -> int:
         return CAKE + PHOTO * len(self.terms)
-
-    def block(self, k: int) -> slice:
-        """The parameters of photo k."""
-        return slice(CAKE + PHOTO * k, CAKE + PHOTO * (k + 1))
 
 
 _BOARD = np.array([BOARD_HALF, BOARD_X, BOARD_Y, BOARD_TURN])
@@ -162,7 +173,7 @@ _BOARD = np.array([BOARD_HALF, BOARD_X, BOARD_Y, BOARD_TURN])
 
 def residuals(problem: Problem, p: Array) -> list[Array]:
     """Residuals of each photo in standard deviations: card corners, body and board outline."""
-    views = _views(problem, p)
+    views = views_of(p, problem.sizes_px)
     eye, rays = _rays(views, [t.body for t in problem.terms])
     at = _body_places(problem.body, eye, rays)
     return _residuals(problem, p, views, body_of(p[:CAKE]).distance_mm(at))
@@ -170,7 +181,7 @@ def residuals(problem: Problem, p: Array) -> list[Array]:
 
 def followed(problem: Problem, p: Array) -> tuple[Problem, list[Array]]:
     """The problem with the places where lines of sight graze the body looked up afresh, and its residuals."""
-    views = _views(problem, p)
+    views = views_of(p, problem.sizes_px)
     eye, rays = _rays(views, [t.body for t in problem.terms])
     g = graze(eye, rays, body_of(p[:CAKE]), problem.body.along_mm)
     along, flat = (_by_photo(v, [len(t.body) for t in problem.terms]) for v in (g.along_mm, g.foot))
@@ -178,10 +189,6 @@ def followed(problem: Problem, p: Array) -> tuple[Problem, list[Array]]:
         replace(t, body=replace(t.body, along_mm=a, flat=f)) for t, a, f in zip(problem.terms, along, flat, strict=True)
     ]
     return replace(problem, terms=terms), _residuals(problem, p, views, g.clearance_mm)
-
-
-def _views(problem: Problem, p: Array) -> list[View]:
-    return [cake_view(p[:CAKE], p[problem.block(k)], t.size_px) for k, t in enumerate(problem.terms)]
 
 
 def _rays(views: Sequence[View], points: Sequence[OutlinePoints]) -> tuple[Array, Array]:
@@ -210,7 +217,7 @@ def _residuals(problem: Problem, p: Array, views: Sequence[View], clearance_mm: 
         strict=True,
     )
     for k, (term, on_body, on_board) in enumerate(parts):
-        photo = p[problem.block(k)]
+        photo = p[photo_block(k)]
         out.append(
             np.concatenate(
                 [
@@ -244,14 +251,14 @@ def jacobians(problem: Problem, p: Array) -> list[Array]:
     A line of sight that grazes the body stays nearest at the same place to first order, so what a pose or lens changes
     is how far that place's picture moves along the outline's normal.
     """
-    cake, terms, views = p[:CAKE], problem.terms, _views(problem, p)
+    cake, terms, views = p[:CAKE], problem.terms, views_of(p, problem.sizes_px)
     edge = board_of(cake, problem.square)
     body_at = _body_places(problem.body, *_rays(views, [t.body for t in terms]))
     board_at, _ = _board_places(problem.board, *_rays(views, [t.board for t in terms]), edge)
     body = _Places(body_at, *_moved_by_cake(problem.body, body_at, cake)).by_photo([len(t.body) for t in terms])
     board = _Places(board_at, *_board_jacobian(problem.board, board_at, cake, problem.square))
     parts = zip(terms, body, board.by_photo([len(t.board) for t in terms]), strict=True)
-    return [_photo_jacobian(t, cake, p[problem.block(k)], *own) for k, (t, *own) in enumerate(parts)]
+    return [_photo_jacobian(t, cake, p[photo_block(k)], *own) for k, (t, *own) in enumerate(parts)]
 
 
 @dataclass(frozen=True)
@@ -355,7 +362,7 @@ def information_by_source(problem: Problem, p: Array) -> dict[str, Array]:
     out["what cakes are like"][:CAKE, :CAKE] = problem.cake_rows.T @ problem.cake_rows
     photos = zip(problem.terms, jacobians(problem, p), residuals(problem, p), strict=True)
     for k, (term, both, r) in enumerate(photos):
-        b = problem.block(k)
+        b = photo_block(k)
         both = both * np.sqrt(1 / (1 + (r / problem.robust_scale(term)) ** 2))[:, None]
         at = np.r_[np.arange(CAKE), np.arange(b.start, b.stop)]
         corners = 2 * term.card.corner_count

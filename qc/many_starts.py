@@ -89,7 +89,7 @@ def likeliest(
 def edge_list(inputs: Mapping[str, PhotoInput], problem: joint.Problem, p: Array, settings: StartsSettings) -> EdgeList:
     """All photos' edges along the outlines of the body and board that p describes."""
     cake = p[: joint.CAKE]
-    views = [joint.cake_view(cake, p[problem.block(k)], t.size_px) for k, t in enumerate(problem.terms)]
+    views = joint.views_of(p, problem.sizes_px)
     bodies = body_contours(views, joint.body_of(cake), settings.body_points)
     seen = zip(inputs.values(), views, bodies, strict=True)
     parts = [_photo_edges(i, problem, k, p, view, body, settings) for k, (i, view, body) in enumerate(seen)]
@@ -99,7 +99,7 @@ def edge_list(inputs: Mapping[str, PhotoInput], problem: joint.Problem, p: Array
 def _photo_edges(
     i: PhotoInput, problem: joint.Problem, k: int, p: Array, view: View, body: Contour, settings: StartsSettings
 ) -> EdgeList:
-    cake, block, term = p[: joint.CAKE], problem.block(k), problem.terms[k]
+    cake, block, term = p[: joint.CAKE], joint.photo_block(k), problem.terms[k]
     zoom = max(term.size_px) / 2016
     upper, lower = board_contours(view, joint.board_of(cake, problem.square), settings.board_points)
     outlines = [body, _some(upper, ~upper.foot), _some(lower, lower.foot)]

@@ -91,7 +91,7 @@ def _evaluated(problem: Problem, p: Array) -> tuple[Problem, float, tuple[Array,
     for k, (term, r) in enumerate(zip(problem.terms, residuals, strict=True)):
         c2 = problem.robust_scale(term) ** 2
         total += np.sum(c2 * np.log1p(r * r / c2))
-        total += np.sum((term.prior_rows @ (p[problem.block(k)] - term.prior_mean)) ** 2)
+        total += np.sum((term.prior_rows @ (p[joint.photo_block(k)] - term.prior_mean)) ** 2)
     return moved, float(total), tuple(residuals)
 
 
@@ -112,7 +112,7 @@ def _linear(problem: Problem, p: Array, residuals: Sequence[Array]) -> tuple[lis
     gradient[:CAKE] = problem.cake_rows.T @ (problem.cake_rows @ (p[:CAKE] - problem.cake_mean))
     photos = []
     for k, (term, jacobian) in enumerate(zip(problem.terms, joint.jacobians(problem, p), strict=True)):
-        b, r = problem.block(k), residuals[k]
+        b, r = joint.photo_block(k), residuals[k]
         photo, prior = p[b], term.prior_rows.T @ term.prior_rows
         square = (r / problem.robust_scale(term)) ** 2
         weight = 1 / (1 + square)

@@ -148,7 +148,7 @@ def cover_body(
 ) -> Array:
     """Radius, height and places of a parameter vector moved until the body covers the icing."""
     maps = [_body_map(f, settings.shrink) for f in findings.values()]
-    blocks = [slice(joint.CAKE + joint.PHOTO * k, joint.CAKE + joint.PHOTO * (k + 1)) for k in range(len(maps))]
+    blocks = [joint.photo_block(k) for k in range(len(maps))]
     at = [joint.RADIUS, joint.HEIGHT] + [b.start + j for b in blocks for j in (joint.PLACE_X, joint.PLACE_Y)]
     scale = np.array([settings.size_mm, settings.height_mm] + [settings.place_mm] * (2 * len(maps)))
     whole = [float(np.maximum(m.weight, 0).sum()) for m in maps]
@@ -188,11 +188,10 @@ def cover_board(
 ) -> tuple[Array, float]:
     """Size and place of the board moved until it covers what was seen of it; also the share left uncovered."""
     maps = [_board_map(f, settings.shrink) for f in findings.values()]
-    blocks = [slice(joint.CAKE + joint.PHOTO * k, joint.CAKE + joint.PHOTO * (k + 1)) for k in range(len(maps))]
     at = [joint.BOARD_HALF, joint.BOARD_X, joint.BOARD_Y] + [joint.BOARD_TURN] * square
     scale = np.array([settings.size_mm, 5.0, 5.0] + [0.05] * square)
     whole = sum(float(np.maximum(m.weight, 0).sum()) for m in maps)
-    views = [joint.cake_view(start[: joint.CAKE], start[b], size) for b, size in zip(blocks, sizes_px, strict=True)]
+    views = joint.views_of(start, sizes_px)
     cake, begin = start[: joint.CAKE].copy(), start[at]
     both = np.zeros((2 * BOARD_PLACES, 3))
     both[BOARD_PLACES:, 2] = -start[joint.BOARD_T]
@@ -224,7 +223,7 @@ def misread_board(
     if left_out < settings.misread or set(findings) != {"top", "side", "side2"}:
         return False
     sides = {n: k for k, n in enumerate(findings) if n != "top"}
-    blocks = [start[joint.CAKE + joint.PHOTO * k :][: joint.PHOTO] for k in sides.values()]
+    blocks = [start[joint.photo_block(k)] for k in sides.values()]
     without = np.concatenate([start[: joint.CAKE], *blocks])
     sizes = [sizes_px[k] for k in sides.values()]
     left = cover_board({n: findings[n] for n in sides}, without, sizes, square, settings)[1]

@@ -246,7 +246,7 @@ def _off_regions(inputs: Mapping[str, PhotoInput], problem: joint.Problem, solut
     """How many agreeing edges it outweighs that the fitted body lies off the icing that the finder saw."""
     p = solution.parameters
     cake = p[: joint.CAKE]
-    views = [joint.cake_view(cake, p[problem.block(k)], t.size_px) for k, t in enumerate(problem.terms)]
+    views = joint.views_of(p, problem.sizes_px)
     before = [t.contour_px for t in problem.terms if t.contour_px is not None]
     body, board = joint.body_of(cake), joint.board_of(cake, problem.square)
     total = 0.0

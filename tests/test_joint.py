@@ -102,7 +102,7 @@ def test_the_card_lies_on_the_bench() -> None:
 def test_jacobian_is_that_of_the_residuals(k: int) -> None:
     """Analytic columns by differences of the residuals, the nearest places of the lines of sight looked up afresh."""
     asked, p = problem(0.5, np.random.default_rng(5))
-    cake, photo = p[: joint.CAKE], p[asked.block(k)]
+    cake, photo = p[: joint.CAKE], p[joint.photo_block(k)]
 
     def residuals(c: np.ndarray, b: np.ndarray) -> np.ndarray:
         t = asked.terms[k]
@@ -172,7 +172,7 @@ def test_a_sharp_edge_does_not_hold_the_fit_up() -> None:
     asked, p = problem(NOISE_PX, rng)
     cake = p[: joint.CAKE].copy()
     cake[joint.EDGE] = joint.LEAST_EDGE_MM
-    terms = [term(cake, p[asked.block(k)], NOISE_PX, rng) for k in range(3)]
+    terms = [term(cake, p[joint.photo_block(k)], NOISE_PX, rng) for k in range(3)]
     mean = cake.copy()
     mean[joint.EDGE] = 5.0
     sharp, start = replace(asked, terms=terms, cake_mean=mean), p.copy()
