@@ -65,6 +65,7 @@ def tilt_by_feet(fit: CakeFit) -> bool:
     return own is not None and bool(own[joint.SLOPE, joint.SLOPE].any())
 
 
+ONTO_TOP = 0.035  # slope of a line of sight (2 degrees) from which a photo shows a top and not its edge alone
 _GROWING = ("diameter_mm", "height_mm", "level_mm", "lean_mm", "taper_mm", "round_mm", "offset_mm", "dome_mm")
 
 
@@ -176,11 +177,18 @@ def measure_shape(
     if dome.uncertainty <= max(errors.dome_told_mm, abs(dome.value)):
         out.append(dome)
     else:
-        left_out.append(
-            "The dome is left out: the middle of the top does not show well enough on these photos; it shows when the "
-            "side photos are taken from a little above the top."
-        )
+        left_out.append(f"The dome is left out: {_dome_hidden(fit, sides)}")
     return out, left_out
+
+
+def _dome_hidden(fit: CakeFit, sides: Sequence[str]) -> str:
+    """Why the middle of the top does not show, and when it would."""
+    eyes = [fit.views[n].eye_mm for n in sides]
+    if any(eye[2] - fit.body.height_mm > ONTO_TOP * np.hypot(*eye[:2]) for eye in eyes):
+        return "neither pieces nor marks on the icing show well enough how high the middle of the top lies."
+    return (
+        "the photos see the top edge-on; its middle shows from some centimetres higher, looking a little onto the top."
+    )
 
 
 def top_height_sd_mm(fit: CakeFit, errors: ShapeErrors | None = None) -> float:

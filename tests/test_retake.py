@@ -10,8 +10,9 @@ import pytest
 from qc.card import CardView, PanelView, corner_mm, find_card
 from qc.errors import PhotoError
 from qc.finder import BOARD, BODY, DECORATION, LABELS, Finding
+from qc.lens_prior import exif_prior
 from qc.photo import Photo, read_photo
-from qc.retake import check_photo, check_together, elevation_deg, sharpness
+from qc.retake import check_photo, check_together, elevation_deg, far_rim_deg, sharpness
 from tests.card_scene import Scene, draw
 from tests.published import optics
 
@@ -79,8 +80,8 @@ def test_sharpness_is_the_transfer_of_a_gaussian_blur():
 
 # ---------------------------------------------------------------- recovery of known truth
 def test_good_photos_are_usable(top, side):
-    for photo in (top, side):
-        report = check_photo(photo, photo.name, finding=finding(photo, cake()))
+    for photo, lower in ((top, 0), (side, 60)):  # from the side a cake lies below the horizon
+        report = check_photo(photo, photo.name, finding=finding(photo, np.roll(cake(), lower, axis=0)))
         assert report.usable
         assert report.reasons == ()
         assert report.card_corners == 72
@@ -219,3 +220,15 @@ def test_the_check_costs_a_few_decodings():
         return min(times)
 
     assert seconds(lambda: check_photo(photo, "side")) < 5 * seconds(lambda: read_photo(data))
+
+
+@pytest.mark.parametrize(("below_deg", "hinted"), [(-3.0, True), (0.5, True), (4.0, False), (9.0, False)])
+def test_a_lens_that_sees_the_top_edge_on(side: Photo, below_deg: float, hinted: bool) -> None:
+    """Analytic: in a photo taken 12 degrees down, what lies d below the horizon is f tan(12 - d) over its middle."""
+    lens, labels = exif_prior(side).lens, np.zeros((480, 640), np.uint8)
+    row = (lens.cy_px - lens.f_px * np.tan(np.radians(12 - below_deg))) * 640 / side.width_px
+    labels[round(row) : round(row) + 150, 240:400] = BODY
+    seen, card = finding(side, labels), find_card(side)
+    assert far_rim_deg(side, card, seen) == pytest.approx(below_deg, abs=0.4)
+    report = check_photo(side, "side", card, seen)
+    assert any("edge-on" in r for r in report.reasons) is hinted
