@@ -12,7 +12,7 @@ from PIL import Image
 
 from qc.database import plain_errors
 from qc.errors import RecordError
-from qc.strip import strip_metadata
+from qc.metadata import strip_metadata
 
 
 @dataclass(frozen=True)

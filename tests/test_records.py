@@ -17,7 +17,7 @@ from qc.errors import PhotoError, RecordError
 from qc.record_types import Circumstances
 from qc.records import Store, open_store
 from qc.standard import starting_standards
-from qc.strip import strip_metadata
+from qc.metadata import strip_metadata
 from qc.verdict import judge
 from tests.record_scene import NOW, jpeg, new, result
 
