@@ -14,10 +14,10 @@ import pytest
 from PIL import Image
 
 from qc.errors import PhotoError, RecordError
+from qc.metadata import strip_metadata
 from qc.record_types import Circumstances
 from qc.records import Store, open_store
 from qc.standard import starting_standards
-from qc.metadata import strip_metadata
 from qc.verdict import judge
 from tests.record_scene import NOW, jpeg, new, result
 
