@@ -71,6 +71,7 @@ class CakeFit:
 
 KNOWN_TURN_RAD = np.radians(1.2)  # standard uncertainty of a turn that decorations tell
 DOME_SHOWS_MM = 0.5  # from here on the top's middle stands out over its rim
+LIP_MM = 0.65  # standard uncertainty of a dome that outlines show, and of the height then: lips at the rim look like it
 UNSETTLED = "The photos did not settle on one shape; measure the cake by hand before you lean on these figures."
 
 
@@ -219,22 +220,24 @@ def _covariance(parts: Mapping[str, Array], dome_mm: float, settings: FitSetting
 
     Below `DOME_SHOWS_MM` the outlines tell nothing of the dome, whatever their slope by it says: a hollow behind the
     rim looks like a level top. Then the dome is what cakes are like, and the rest goes with it as the outlines have it.
+    A dome that they do show may be a lip in part.
     """
     total, cakes, dome = np.asarray(sum(parts.values()), np.float64), "what cakes are like", joint.DOME
-    if dome_mm >= DOME_SHOWS_MM:
-        own = parts[cakes].copy()
-        own[dome, dome] += 1 / settings.dome_spread_mm**2 - 1 / settings.dome_sd_mm**2
-        inverse = np.asarray(np.linalg.inv(total + own - parts[cakes]), np.float64)
-        return inverse, {s: inverse @ part @ inverse for s, part in {**parts, cakes: own}.items()}
     others = np.arange(len(total)) != dome
     inverse = np.zeros_like(total)
     inverse[np.ix_(others, others)] = np.linalg.inv(total[np.ix_(others, others)])
     follows = -inverse @ total[:, dome]
     follows[dome] = 1.0
+    unknown = np.outer(follows, follows) * settings.dome_spread_mm**2
+    if dome_mm >= DOME_SHOWS_MM:
+        own = parts[cakes].copy()
+        own[dome, dome] += 1 / settings.dome_spread_mm**2 - 1 / settings.dome_sd_mm**2
+        inverse = np.asarray(np.linalg.inv(total + own - parts[cakes]), np.float64)
+        parts, unknown = {**parts, cakes: own}, np.outer(follows, follows) * LIP_MM**2
+        unknown[joint.HEIGHT, joint.HEIGHT] += LIP_MM**2
     shares = {s: inverse @ part @ inverse for s, part in parts.items()}
-    by_dome = np.outer(follows, follows) * settings.dome_spread_mm**2
-    shares[cakes] = shares[cakes] + by_dome
-    return inverse + by_dome, shares
+    shares[cakes] = shares[cakes] + unknown
+    return inverse + unknown, shares
 
 
 def _foot_hidden(inputs: Mapping[str, PhotoInput]) -> bool:

@@ -33,6 +33,7 @@ from qc.outline import (
     board_ends,
     body_sides_fit,
     finder_border,
+    largest_share,
     photo_edges,
     piece_sides,
     sure_sides,
@@ -42,6 +43,7 @@ from qc.pose import CardPriors, LensPriorLike, Pose, prior_rows
 
 Array = NDArray[np.float64]
 BORDER_POINTS = 200  # of the finder's borders
+PARTED = 0.7  # share of the icing in one patch, below which pieces part it: the largest may be the middle of a ring
 ROUGH_PX = 10.0  # rounds that reach so far take large photos as coarsely as small ones, and each edge by itself
 
 
@@ -111,8 +113,9 @@ class PhotoInput:
 
     @cached_property
     def icing_border(self) -> Border:
-        """The border of the icing as the finder drew it."""
-        return finder_border(self.finding, (BODY,), BORDER_POINTS)
+        """The border of the icing as the finder drew it; where pieces part it, the one round icing and pieces."""
+        parted = largest_share(self.finding, BODY) < PARTED
+        return finder_border(self.finding, (BODY, DECORATION, FOOT_BORDER) if parted else (BODY,), BORDER_POINTS)
 
     def icing_sides(self, clear_net: int) -> SureSides:
         """What lies on either side of that border, kept clear of pieces by so many network pixels."""

@@ -160,6 +160,13 @@ class Border:
     normals: Array
 
 
+def largest_share(finding: Finding, label: int) -> float:
+    """Share of a label's pixels that lie in its largest patch; 1 where there is none."""
+    mask = (finding.probabilities[label] > 0.5).astype(np.uint8)
+    sizes = cv2.connectedComponentsWithStats(mask, connectivity=4)[2][1:, cv2.CC_STAT_AREA]
+    return float(sizes.max() / sizes.sum()) if len(sizes) else 1.0
+
+
 def finder_border(finding: Finding, labels: tuple[int, ...], count: int) -> Border:
     """The border of the largest patch of the given labels: coarse, but never far away."""
     p = finding.probabilities[list(labels)].sum(0)

@@ -9,7 +9,7 @@ import pytest
 from qc import joint
 from qc.card import THICKNESS_MM, CardView, PanelView
 from qc.contour import board_contours, body_contour, clearance_gradient, graze
-from qc.fit import _covariance
+from qc.fit import LIP_MM, _covariance
 from qc.fit_terms import HELD_MM, FitSettings, cake_prior
 from qc.pose import FOLD, LENS, PARAMETERS, ROTATION, TRANSLATION, floor_points, standing_points, view_of
 from qc.shape import outline_radius_mm, roundness_mm
@@ -214,11 +214,16 @@ def test_what_is_stated_of_a_dome(dome_mm):
     np.testing.assert_allclose(sum(shares.values()), covariance, atol=1e-12)
     assert all(np.linalg.eigvalsh(s).min() > -1e-9 for s in shares.values())
     others, sd = np.arange(joint.CAKE) != joint.DOME, settings.dome_spread_mm
-    if dome_mm > 1:  # the outlines tell it, to what is left beside cakes' spread
-        cakes[joint.DOME, joint.DOME] = 1 / sd**2
-        np.testing.assert_allclose(covariance, np.linalg.inv(outline + cakes), atol=1e-12)
-        return
-    assert covariance[joint.DOME, joint.DOME] == pytest.approx(sd**2)
     known = np.linalg.inv((outline + cakes)[np.ix_(others, others)])
     follow = -known @ outline[others, joint.DOME]
+    if dome_mm > 1:  # the outlines tell it, to what is left beside cakes' spread, and what a lip looks like
+        cakes[joint.DOME, joint.DOME] = 1 / sd**2
+        by_lip = covariance - np.linalg.inv(outline + cakes)
+        assert by_lip[joint.DOME, joint.DOME] == pytest.approx(LIP_MM**2)
+        expected = LIP_MM**2 * np.outer(follow, follow)
+        at = np.flatnonzero(others).tolist().index(joint.HEIGHT)
+        expected[at, at] += LIP_MM**2
+        np.testing.assert_allclose(by_lip[np.ix_(others, others)], expected, atol=1e-12)
+        return
+    assert covariance[joint.DOME, joint.DOME] == pytest.approx(sd**2)
     np.testing.assert_allclose(covariance[np.ix_(others, others)], known + sd**2 * np.outer(follow, follow), atol=1e-12)

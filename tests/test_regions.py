@@ -9,8 +9,8 @@ import pytest
 from qc import joint
 from qc.contour import body_contour
 from qc.finder import BOARD, BODY, CARD, DECORATION, LABELS, OTHER, Finding
-from qc.fit_terms import crowding
-from qc.outline import EdgeSettings, finder_border, piece_sides
+from qc.fit_terms import PhotoInput, crowding
+from qc.outline import EdgeSettings, finder_border, largest_share, piece_sides
 from qc.regions import RegionSettings, misfit_mm
 from tests.test_joint import SIZE, photo_block
 from tests.test_start import seen, tall_cake
@@ -81,6 +81,22 @@ def test_icing_under_a_piece_is_told_from_icing_before_the_bench() -> None:
     assert under.sum() > 10
     assert inside[under].all()
     assert not under[at[:, 1] > top + 40].any()
+
+
+def test_a_closed_ring_of_pieces_does_not_hide_the_rim() -> None:
+    """Pieces that touch part the icing; its middle is then the largest patch, and all its border is theirs."""
+    labels = np.zeros((480, 640), np.uint8)
+    cv2.circle(labels, (320, 240), 170, BODY, -1)
+    for a in np.arange(10) * np.pi / 5:
+        cv2.circle(labels, (round(320 + 125 * np.cos(a)), round(240 + 125 * np.sin(a))), 40, DECORATION, -1)
+    seen_as = (np.arange(len(LABELS))[:, None, None] == labels).astype(np.float32)
+    found = Finding(seen_as, 0.5, (0.0, 0.0), (1280, 960), 1.0, ())
+    assert largest_share(found, BODY) < 0.7
+    given = PhotoInput(None, None, found, None)  # type: ignore[arg-type]
+    alone = given.icing_sides(1).where(np.zeros(len(given.icing_border.points_px), bool))
+    off = np.linalg.norm(given.icing_border.points_px[alone] / 2 - (320, 240), axis=1)
+    assert alone.sum() > 40
+    assert np.abs(off - 170).max() < 2
 
 
 def test_a_few_points_by_themselves_count_as_one() -> None:
