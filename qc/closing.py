@@ -4,7 +4,7 @@ Where an outline runs in a photo does not depend on the cake that is fitted, as 
 what changes from round to round is how the fitted cake's lines of sight pass the points that were read.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
@@ -53,8 +53,11 @@ def close_rounds(
     trial: Trial,
     scale: Array,
     read: Mapping[str, Read] | None = None,
+    rounds: Sequence[int] | None = None,
 ) -> tuple[joint.Problem, Solution, Mapping[str, Read]]:
     """Fit to the outlines as they are read in the photos: anew where they were not read before, or elsewhere.
+
+    rounds: how many steps each takes; all of the settings' when left out.
 
     Raises
     ------
@@ -64,7 +67,7 @@ def close_rounds(
     known = cake_prior(settings, trial.start, settings.edge_uneven * float(p[joint.EDGE]))
     sizes = [(i.photo.width_px, i.photo.height_px) for i in inputs.values()]
     read = read_outlines(inputs, p, sizes, trial.square, settings, read or {})
-    for steps in settings.last_steps:
+    for steps in settings.last_steps if rounds is None else rounds:
         body, board = joint.body_of(p[: joint.CAKE]), joint.board_of(p[: joint.CAKE], trial.square)
         terms = []
         for k, ((name, i), view) in enumerate(zip(inputs.items(), joint.views_of(p, sizes), strict=True)):

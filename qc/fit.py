@@ -111,22 +111,39 @@ def _most_settled(
 ) -> CakeFit:
     """Of starts that are about as likely, the one that the outlines read by the network fit best.
 
+    The first of the last rounds tells which; that one alone is followed to the end.
+
     Raises
     ------
     OutlineError, FitError
         Where none of them meets outlines on which the photos agree.
     """
-    fits: list[CakeFit] = []
+    if len(trials) == 1:
+        return _result(inputs, poses, trials[0], *close_rounds(inputs, poses, trials[0], print_scale))
+    begun: list[tuple[float, Trial, Mapping[str, Read]]] = []
     faults: list[CakeQCError] = []
     for trial in trials:
-        read = fits[0].read if fits else None
+        read = begun[0][2] if begun else None
+        first = trial.settings.last_steps[:1]
         try:
-            fits.append(_result(inputs, poses, trial, *close_rounds(inputs, poses, trial, print_scale, read)))
+            problem, solution, read = close_rounds(inputs, poses, trial, print_scale, read, first)
+        except OutlineError as error:
+            faults.append(error)
+            continue
+        begun.append((reduced_chi2(problem, solution), replace(trial, parameters=solution.parameters), read))
+    for _, trial, read in sorted(begun, key=lambda b: b[0]):
+        rest = trial.settings.last_steps[1:]
+        try:
+            return _result(inputs, poses, trial, *close_rounds(inputs, poses, trial, print_scale, read, rest))
         except (OutlineError, FitError) as error:
             faults.append(error)
-    if not fits:
-        raise faults[0]
-    return min(fits, key=lambda f: f.reduced_chi2)
+    raise faults[0]
+
+
+def reduced_chi2(problem: joint.Problem, solution: Solution) -> float:
+    """Sum of the squared residuals, each up to the robust limit, over their number less that of the parameters."""
+    r = np.concatenate(solution.residuals)
+    return float(np.minimum(r * r, problem.robust**2).sum() / max(len(r) - problem.size, 1))
 
 
 def fit_turned(
@@ -190,10 +207,7 @@ def _result(
         raise FitError("The photos do not agree on one cake: check that all were taken of the same cake.")
     views = dict(zip(inputs, joint.views_of(p, problem.sizes_px), strict=True))
     quality: dict[str, OutlineQuality] = {}
-    squares, count = 0.0, 0
     for term, r in zip(problem.terms, solution.residuals, strict=True):
-        squares += float(np.sum(np.minimum(r * r, problem.robust**2)))
-        count += len(r)
         n = 2 * term.card.corner_count
         quality[term.name] = _quality(term, r[n : n + len(term.body)])
     return CakeFit(
@@ -205,7 +219,7 @@ def _result(
         covariance[: joint.CAKE, : joint.CAKE],
         p,
         solution.converged,
-        squares / max(count - len(p), 1),
+        reduced_chi2(problem, solution),
         quality,
         {source: share[: joint.CAKE, : joint.CAKE] for source, share in shares.items()},
         _foot_hidden(inputs),

@@ -41,23 +41,35 @@ def test_an_outline_near_the_one_that_was_read_is_not_read_again(monkeypatch: py
 
 
 def test_the_start_that_the_outlines_fit_best_is_kept(monkeypatch: pytest.MonkeyPatch) -> None:
-    """By the reduced chi-square; a start that meets no outlines is passed over, unless it is the only one."""
+    """By the reduced chi-square of the first round; a start without outlines, or without a fit, is passed over."""
     first = Trial(np.zeros(1), np.zeros(1), 0.0, False, FitSettings())
     trials = [replace(first, cost=chi2) for chi2 in (-1.0, 0.3, 0.2, np.inf)]
+    finished = []
 
-    def closed(inputs: object, poses: object, trial: Trial, scale: object, read: object) -> tuple[Trial]:
+    def closed(inputs: object, poses: object, trial: Trial, scale: object, read: object = None, rounds: object = None):
         if np.isinf(trial.cost):
             raise OutlineError("The cake's outline can hardly be seen.")
-        return (trial,)
+        assert rounds in (None, FitSettings().last_steps[:1], FitSettings().last_steps[1:])
+        finished.extend([trial.cost] * (rounds != FitSettings().last_steps[:1]))
+        return trial, SimpleNamespace(parameters=trial.parameters), {}
 
     monkeypatch.setattr(fit, "close_rounds", closed)
+    monkeypatch.setattr(fit, "reduced_chi2", lambda problem, solution: problem.cost)
 
-    def result(inputs: object, poses: object, trial: Trial, same: object) -> SimpleNamespace:
+    def result(inputs: object, poses: object, trial: Trial, *closed: object) -> float:
         if trial.cost < 0:
             raise FitError("The photos do not agree on one cake.")
-        return SimpleNamespace(reduced_chi2=trial.cost, read={})
+        return trial.cost
 
     monkeypatch.setattr(fit, "_result", result)
-    assert _most_settled(trials, {}, {}, np.ones(2)).reduced_chi2 == 0.2
+    assert _most_settled(trials, {}, {}, np.ones(2)) == 0.2
+    assert finished == [-1.0, 0.2], "the one that no fit came of, and the best of the others"
     with pytest.raises(OutlineError, match="hardly be seen"):
         _most_settled(trials[3:], {}, {}, np.ones(2))
+
+
+def test_reduced_chi_square_by_hand() -> None:
+    """Analytic: a residual counts up to the robust limit; degrees of freedom are residuals less parameters."""
+    problem = SimpleNamespace(robust=2.0, size=3)
+    solution = SimpleNamespace(residuals=[np.array([1.0, 1.0, -1.0]), np.array([5.0, 0.0])])
+    assert fit.reduced_chi2(problem, solution) == pytest.approx((3 + 4) / 2)  # type: ignore[arg-type]
