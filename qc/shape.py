@@ -37,7 +37,7 @@ class ShapeErrors:
     height_mm: float = 0.02
     level_mm: float = 0.01
     rim_level_mm: float = 0.3  # more, where no feet of decorations tell the tilt: lips are uneven, so the rim leans
-    lean_mm: float = 0.08
+    lean_mm: float = 0.10
     taper_mm: float = 0.01
     round_mm: float = 0.03  # and in proportion to the waves that were fitted, which is what errs:
     round_by_waves: float = 0.15  # of the root of the sum of their coefficients' squares

@@ -54,6 +54,7 @@ class TopHeightSettings:
     wrong_share: float = 0.12  # of fits, and of all feet of a cake, that are wrong outright
     wrong_rim_mm: float = 2.0  # spread of such fits
     wrong_feet: float = 4.0  # times the spread of such feet
+    wrong_dome_mm: float = 2.0  # by which they spread the dome besides: a piece in the middle tells it alone
     marks_told_mm: float = 0.6  # standard uncertainty of the dome by marks, rim and what cakes are like, from which the
     # marks of a top without feet tell nothing
     turn_sd_rad: float | None = None  # of the cake between its photos, where marks are looked at; None: they are not
@@ -239,7 +240,9 @@ def _log_feet(said: _Said, rise: Array, dome: Array, s: TopHeightSettings) -> Ar
     """Log likelihood over the grid."""
     e = np.stack(np.broadcast_arrays(rise - said.value_mm[0], dome - said.value_mm[1]), -1)
     square = np.einsum("...i,ij,...j->...", e, np.linalg.inv(said.covariance), e)
-    wide = s.wrong_share / s.wrong_feet**2 * np.exp(-0.5 * square / s.wrong_feet**2)
+    wider = s.wrong_feet**2 * said.covariance + np.diag([0.0, s.wrong_dome_mm**2])
+    off = np.einsum("...i,ij,...j->...", e, np.linalg.inv(wider), e)
+    wide = s.wrong_share * np.sqrt(np.linalg.det(said.covariance) / np.linalg.det(wider)) * np.exp(-0.5 * off)
     return np.log((1 - s.wrong_share) * np.exp(-0.5 * square) + wide + 1e-300)
 
 

@@ -324,6 +324,19 @@ class TestWeighing:
         assert bad is not None
         assert bad.rise_mm == pytest.approx(good.rise_mm, abs=0.1)
 
+    def test_a_lone_foot_in_the_middle_is_not_believed_outright(self):
+        """A hollow that one foot alone makes so deep may be that foot's own fault, and is stated so."""
+        place = np.concatenate([ring(8, 68.0), [[0.0, 0.0]]])
+        feet = {"side": some_feet(np.append(np.full(8, -0.7), -2.6), place)}
+        believed, doubted = (
+            weigh(feet, np.zeros(9, int), BODY_80, RIM_TILT, TopHeightSettings(wrong_dome_mm=wide))
+            for wide in (0.0, TopHeightSettings().wrong_dome_mm)
+        )
+        assert believed is not None
+        assert doubted is not None
+        assert doubted.dome_sd_mm > 1.3 * believed.dome_sd_mm
+        assert believed.dome_mm < doubted.dome_mm < 0
+
     def test_two_photos_know_more_than_one(self):
         feet = some_feet(np.full(6, 0.5), ring(6, 58.0))
         one = weigh({"side": feet}, np.zeros(6, int), BODY_80, RIM_TILT, TopHeightSettings())
