@@ -62,7 +62,7 @@ def _shapes() -> tuple[Shape, ...]:
         _profile("dome", both(dome), 0.75, 0.08),
         _profile("egg", both(egg), 1.08, 0.09),
         _profile("ball", both(ball), 0.86, 0.06),
-        _profile(
+        _profile(  # two shells, the lower one on its rounded back
             "disc",
             [
                 (0, 0.42),
