@@ -21,7 +21,7 @@ GUIDE = """
 2. **Top photo.** Hold the phone above the cake, looking straight down: whole cake, board and card in the picture, its
    lower edge towards you (6 o'clock).
 3. **Side photo.** Hold the phone a little above the cake's top, so that you look slightly onto it: whole cake and the
-   standing card in the picture. Edge-on the middle of the top can't be seen, and height and dome are less sure.
+   standing card in the picture. Edge-on, the middle of the top can't be seen, and height and dome are less sure.
 4. **Quarter turn** (shows slope and lean in full): turn the cake a quarter turn clockwise, seen from above, so that
    its right side faces you, and take the side photo again.
 5. **Light.** Light from the side and from far shows ridges. A lamp over the cake makes streaks on a glaze that look
