@@ -56,7 +56,8 @@ class FitSettings:
     wide_px: tuple[tuple[float, float, int], ...] = ((16.0, 6.0, 5),)  # per 2016 px of width: how far a
     # round looks for edges, how far off (one standard deviation) it expects them, and how many steps it takes
     close_px: tuple[tuple[float, float, int], ...] = ((10.0, 4.0, 4),)  # with nothing held stiff any more
-    last_steps: tuple[int, ...] = (4, 12)  # of the rounds about the outlines that the strip network reads
+    last_steps: tuple[int, ...] = (4, 12)  # of the rounds, two or more, about the outlines that the strip network
+    # reads; the first tells which of two likely starts is followed
     read_crowd: float = 2.0  # as `crowd`, of its points: they err by the icing's unevenness alone
     board_read_mm: float = 0.05  # standard deviation of the board's points that it reads
     border_net: float = 2.0  # standard deviation of the finder's border, network pixels, which anchors the fine rounds

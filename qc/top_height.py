@@ -29,7 +29,7 @@ AT_RIM_STEP = 4  # of the grid's, where pieces at the rim are weighed: what they
 
 @dataclass(frozen=True)
 class TopHeightSettings:
-    """Spreads of what is weighed (standard deviations), from 58 rendered cakes whose feet show."""
+    """Spreads of what is weighed (standard deviations), of 58 rendered cakes whose feet show; near the rim of 200."""
 
     feet: FeetSettings = field(default_factory=FeetSettings)
     sunk_mm: float = 0.15  # feet are seen so much below the icing's level: pieces sink in a little
